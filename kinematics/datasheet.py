@@ -1,0 +1,181 @@
+"""What a fitter types: the data sheet of an engine, as plain frozen data. ``build.build`` makes the engine of it.
+
+Degrees and millimetres. *Own angle*: see ``angles``. ``None`` means "not given: a default is derived".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+Rotation = Literal["clockwise", "anticlockwise"]
+Rods = Literal["fork-and-blade", "side-by-side"]
+Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
+Follower = Literal["flat", "rocker"]
+ValveKind = Literal["inlet", "exhaust"]
+StageKind = Literal["spur", "internal", "bevel", "coupling"]
+
+VIEWED_FROM_WHEELCASE = "wheelcase end"
+VIEWED_FROM_OUTPUT = "output end"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BankData:
+    """A bank. ``turn_deg``: its angle from upright about +x, so + leans to the right seen from the wheelcase end."""
+
+    name: str
+    turn_deg: float
+    cylinders: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CrankData:
+    """Crank, rods and pistons. ``gudgeon_offset_mm``: + towards the side that the crank pin moves to after TDC
+    in clockwise rotation seen from the wheelcase end (the right-hand side)."""
+
+    bore_mm: float
+    stroke_mm: float
+    rod_length_mm: float
+    rods: Rods = "fork-and-blade"
+    gudgeon_offset_mm: float = 0.0
+    pin_angles_deg: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ValveData:
+    """Inlet or exhaust valves: own angles of the events *at the checking clearance*; lengths measured at the valve.
+
+    ``ramp_top_mm`` is given or 1.25 × the checking clearance; ``room_at_tdc_mm`` is None when not known
+    (then any open valve is taken to strike a piston near TDC).
+    """
+
+    kind: ValveKind
+    opens_deg: float
+    closes_deg: float
+    lift_mm: float
+    ramp_mm_per_crank_deg: float
+    checking_clearance_mm: float
+    running_clearance_mm: float
+    law: Law = "harmonic"
+    follower: Follower = "rocker"
+    rocker_ratio: float = 1.0
+    ramp_top_mm: float | None = None
+    base_radius_mm: float | None = None
+    room_at_tdc_mm: float | None = None
+    angle_to_cylinder_deg: float = 0.0
+
+    @property
+    def ramp_end_mm(self) -> float:
+        """Height of the ramp's top [mm at the valve]."""
+        return 1.25 * self.checking_clearance_mm if self.ramp_top_mm is None else self.ramp_top_mm
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CouplingData:
+    """A vernier coupling. ``tooth_phase_deg`` [deg of its shaft, + = early]: by how much the driven shaft stands
+    ahead of exact timing in the trial that is counted as 0 teeth; on a real engine nobody knows it beforehand."""
+
+    name: str
+    kind: Literal["quill", "sleeve"]
+    driving_teeth: int
+    driven_teeth: int
+    free_play_driven_shaft_deg: float = 0.0
+    tooth_phase_deg: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StageData:
+    """One stage of a train. ``side`` of a bevel: on which side of the crossing the *crosswise* wheel of the
+    shaft along the crank stands, "output" or "wheelcase". ``shaft``: name of the shaft that it drives."""
+
+    kind: StageKind
+    driving_teeth: int = 0
+    driven_teeth: int = 0
+    coupling: str = ""
+    side: Literal["output", "wheelcase"] | None = None
+    shaft: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TrainData:
+    """A train from a shaft that exists to the shaft that it drives; ``turns`` is checked if given."""
+
+    drives: str
+    from_shaft: str
+    stages: tuple[StageData, ...]
+    turns: Rotation | None = None
+    seen_from: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MagnetoData:
+    """A magneto. Its rotor is the shaft ``"<name> magneto"``. Rotor angles in degrees of the magneto rotor.
+
+    ``break_deg``: own angle of the cylinder at which its points break (679 for 41 BTDC).
+    ``dwell_deg``: points closed, per lobe. ``finger_teeth``: pinion on the rotor, wheel on the finger.
+    """
+
+    name: str
+    plugs: str
+    break_deg: float
+    timed_at: str = "full advance"
+    advance_range_deg: float = 0.0
+    poles: int
+    e_gap_deg: float
+    lobes: int
+    dwell_deg: float
+    points_gap_mm: float = 0.30
+    closed_ohm: float = 0.07
+    open_ohm: float = 0.30
+    finger_teeth: tuple[int, int]
+    finger_width_deg: float = 14.0
+    segment_width_deg: float = 16.0
+    stands: Literal["left", "right"] = "left"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LimitsData:
+    """Allowed differences from the data (±, crank degrees) and the expanded uncertainty (k = 2) of the reading."""
+
+    valve_event_deg: float = 2.0
+    valve_event_uncertainty_deg: float = 0.8
+    points_break_deg: float = 1.0
+    points_break_uncertainty_deg: float = 0.4
+    stagger_deg: float = 1.0
+    room_mm: float = 1.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StepData:
+    """One job of the set-up order in ``setup.toml``; ``sequence`` expands it into the steps at the bench."""
+
+    do: Literal["prepare", "set-camshaft", "set-magneto", "finish"]
+    camshaft: str = ""
+    magneto: str = ""
+    cylinder: str = ""
+    by: Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes"] = "inlet opens"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DataSheet:
+    """An engine folder after reading: timing data, trains, set-up order. ``geometry``: sizes given, by key."""
+
+    name: str
+    about: str
+    scene: str
+    rotation: Rotation  # of the crankshaft, seen from the wheelcase end (the reader turns it if it was given from the other)
+    number_one_at: Literal["wheelcase end", "output end"]
+    firing_order: tuple[str, ...]
+    banks: tuple[BankData, ...]
+    crank: CrankData
+    inlet: ValveData
+    exhaust: ValveData
+    couplings: tuple[CouplingData, ...]
+    trains: tuple[TrainData, ...]
+    magnetos: tuple[MagnetoData, ...]
+    limits: LimitsData = LimitsData()
+    geometry: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    setup: tuple[StepData, ...] = ()
+    length_unit: Literal["mm", "in"] = "mm"

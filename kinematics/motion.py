@@ -1,0 +1,132 @@
+"""The state of an assembly at crank angles: every named coordinate, exactly (no tables, no small-angle steps).
+
+Coordinates are a tree rooted in the crankshaft: q = ratio · parent + offset. A wrong tooth is an offset, an open
+coupling makes the driven shaft's coordinate free: it stands where the assembly says, or follows ``free``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from quillwise.kinematics.angles import Floats, array
+from quillwise.kinematics.assembly import Assembly, Engaged
+from quillwise.kinematics.cams import lift_mm
+from quillwise.kinematics.couplings import early_deg
+from quillwise.kinematics.cranks import piston_height_mm, rod_angle_deg
+from quillwise.kinematics.lobes import RockerPlan, rocker_angle_deg
+from quillwise.kinematics.magnetos import points_opening_mm
+from quillwise.kinematics.model import CRANKSHAFT, Cylinder, Engine, Valve
+from quillwise.kinematics.rig import quill_coordinate, slide_coordinate
+
+State = Mapping[str, Floats]
+
+
+def motion(
+    engine: Engine,
+    assembly: Assembly,
+    crank_deg: ArrayLike,
+    free: Mapping[str, ArrayLike] | None = None,
+) -> State:
+    """All coordinates of the rig at crank angles θ [deg, (N,) or one].
+
+    ``free``: values that the assembly leaves open, scalars or (N,): angles of shafts behind an open coupling,
+    slides and turns of drawn quills. Returns a read-only mapping coordinate → (N,) read-only array.
+    """
+    theta = array(crank_deg)
+    loose = {
+        name: np.broadcast_to(np.asarray(value, dtype=float), theta.shape)
+        for name, value in (free or {}).items()
+    }
+    state = shaft_angles(engine, assembly, theta, loose)
+    for cylinder in engine.cylinders.values():
+        pin = pin_from_axis_deg(engine, cylinder, state[CRANKSHAFT])
+        crank = engine.sheet.crank
+        sizes = (crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
+        state[f"piston {cylinder.name}"] = piston_height_mm(pin, *sizes)
+        state[f"rod {cylinder.name}"] = rod_angle_deg(pin, *sizes)
+    for valve in engine.valves.values():
+        travel = cam_travel_mm(engine, valve, state[valve.camshaft])
+        clearance = assembly.clearances_mm[valve.name]
+        state[f"valve {valve.name}"] = np.maximum(0.0, travel - clearance)
+        if isinstance(valve.plan, RockerPlan):
+            state[f"rocker {valve.name}"] = rocker_angle_deg(valve.plan, travel)
+    for magneto in engine.magnetos.values():
+        running = rotor_running_deg(engine, magneto.name, state[magneto.rotor])
+        opening = points_opening_mm(magneto.data, running, assembly.points_gaps_mm[magneto.name])
+        state[f"points {magneto.name}"] = opening
+        state[f"breaker lever {magneto.name}"] = -np.degrees(np.arcsin(opening / magneto.contact_arm_mm))
+    for values in state.values():
+        values.setflags(write=False)
+    return MappingProxyType(state)
+
+
+def shaft_angles(
+    engine: Engine, assembly: Assembly, theta: Floats, free: Mapping[str, Floats] | None = None
+) -> dict[str, Floats]:
+    """Angles of all shafts and quills about their own axes [deg], and the quills' slides [mm]: name → (N,)."""
+    loose = free or {}
+    state: dict[str, Floats] = {}
+    for shaft in engine.shafts.values():
+        if not shaft.parent:
+            state[shaft.name] = engine.sigma * theta
+            continue
+        parent = state[shaft.parent]
+        if shaft.link not in engine.couplings:
+            mesh = engine.meshes[shaft.link]
+            pitch_deg = 360.0 / engine.wheels[mesh.driven].teeth
+            out = shaft.sense * pitch_deg * assembly.mesh_teeth.get(shaft.link, 0)
+            state[shaft.name] = float(shaft.ratio) * parent + out
+            continue
+        data = engine.couplings[shaft.link].data
+        now = assembly.engagements[shaft.link]
+        home = isinstance(now, Engaged)
+        turned = shaft.sense * 360.0 / data.driving_teeth * now.driving_teeth
+        state[quill_coordinate(shaft.link)] = parent + loose.get(quill_coordinate(shaft.link), turned)
+        drawn = 0.0 if home else engine.couplings[shaft.link].drawn_mm
+        state[slide_coordinate(shaft.link)] = np.zeros_like(theta) + loose.get(
+            slide_coordinate(shaft.link), drawn
+        )
+        if isinstance(now, Engaged):
+            early = early_deg(data, now.driving_teeth, now.driven_teeth)
+            state[shaft.name] = parent + shaft.sense * float(early)
+        else:
+            state[shaft.name] = np.zeros_like(theta) + loose.get(shaft.name, now.driven_deg)
+    return state
+
+
+def pin_from_axis_deg(engine: Engine, cylinder: Cylinder, crankshaft_deg: Floats) -> Floats:
+    """Angle of the crank pin from the cylinder's axis, about +x [deg]. Shape kept."""
+    first_bank = engine.cylinders[engine.sheet.firing_order[0]].bank_turn_deg
+    return np.asarray(cylinder.pin_turn_deg + first_bank + crankshaft_deg - cylinder.bank_turn_deg)
+
+
+def cam_own_deg(engine: Engine, valve: Valve, camshaft_deg: Floats) -> Floats:
+    """The own angle of the cylinder that the *camshaft* stands at: the lobe's view of the cycle [deg]. Shape kept."""
+    turns = float(engine.shafts[valve.camshaft].turns) * engine.sigma
+    return np.asarray(camshaft_deg / turns - engine.cylinders[valve.cylinder].firing_deg)
+
+
+def cam_travel_mm(engine: Engine, valve: Valve, camshaft_deg: Floats) -> Floats:
+    """What the lobe gives at the valve before the clearance is taken off [mm]. Shape of the camshaft's angle."""
+    return lift_mm(valve.curve, cam_own_deg(engine, valve, camshaft_deg))
+
+
+def rotor_running_deg(engine: Engine, magneto: str, rotor_deg: Floats) -> Floats:
+    """Magneto rotor angle in its running direction, 0 where the points break for the first cylinder when exactly
+    timed [deg]. Shape kept."""
+    data = engine.magnetos[magneto].data
+    rotor = engine.shafts[engine.magnetos[magneto].rotor]
+    return np.asarray(rotor.sense * rotor_deg - abs(float(rotor.turns)) * data.break_deg)
+
+
+def finger_running_deg(engine: Engine, magneto: str, finger_deg: Floats) -> Floats:
+    """Distributor finger's angle in its running direction, 0 at the middle of the first cylinder's segment, which is
+    where it stands at the middle of the advance range [deg]. Shape kept."""
+    data = engine.magnetos[magneto].data
+    finger = engine.shafts[engine.magnetos[magneto].finger]
+    middle = data.break_deg + data.advance_range_deg / 2
+    return np.asarray(finger.sense * finger_deg - abs(float(finger.turns)) * middle)

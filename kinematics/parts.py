@@ -1,0 +1,48 @@
+"""The one identifier of a part: the same in model, rig, poses, meshes, actors, callouts and exports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """Kinds of part, in the order in which lists print them. One mesh builder each."""
+
+    CRANKSHAFT = "crankshaft"
+    ROD = "connecting rod"
+    PISTON = "piston"
+    CYLINDER = "cylinder"
+    SHAFT = "shaft"
+    WHEEL = "wheel"
+    QUILL = "quill shaft"
+    SLEEVE = "coupling sleeve"
+    MATE = "coupling mate"
+    CAMSHAFT = "camshaft"
+    ROCKER = "rocker"
+    VALVE = "valve"
+    SEAT = "valve seat"
+    ROTOR = "magneto rotor"
+    POLE_SHOES = "pole shoes"
+    BREAKER_CAM = "breaker cam"
+    FIXED_POINT = "fixed point"
+    MOVING_POINT = "breaker lever"
+    FINGER = "distributor finger"
+    SEGMENTS = "distributor segments"
+    DISC = "timing disc"
+    WINDOW = "timing window"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Part:
+    """One part of the engine.
+
+    kind: what it is. of: which one, in the trade's words and unique within its kind: the cylinder (``"A1"``),
+    the valve (``"A1 inlet"``), the shaft, the coupling or the magneto; empty where there is one only.
+    """
+
+    kind: Kind
+    of: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.of}".strip()

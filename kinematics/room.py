@@ -1,0 +1,108 @@
+"""The room between valves and pistons over any planned move, and where to park the crank.
+
+Room = room at TDC + piston drop · cos(valve to cylinder axis) − lift. Where the room at TDC is not in the data,
+it is taken as nothing: an open valve then strikes a piston at TDC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from quillwise.kinematics.angles import Floats, array
+from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.cranks import piston_drop_mm
+from quillwise.kinematics.model import Engine, Valve
+from quillwise.kinematics.motion import motion
+
+_STEP_DEG = 0.25
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Room:
+    """The least room on a move: at which valve and crank angle [deg]. ``known``: False if it rests on an assumption."""
+
+    room_mm: float
+    valve: str
+    crank_deg: float
+    known: bool
+
+    @property
+    def strikes(self) -> bool:
+        """Whether valve and piston touch."""
+        return self.room_mm <= 0.0
+
+
+def least_room(
+    engine: Engine,
+    assembly: Assembly,
+    crank_deg: ArrayLike,
+    free: Mapping[str, ArrayLike] | None = None,
+) -> Room | None:
+    """The least room of any open valve along a path of crank angles (N,) and free coordinates (N,).
+
+    None when no valve is open anywhere on the path.
+    """
+    theta = array(crank_deg)
+    state = motion(engine, assembly, theta, free)
+    least: Room | None = None
+    for valve in engine.valves.values():
+        lift = state[f"valve {valve.name}"]
+        if not np.any(lift > 0):
+            continue
+        room = np.where(lift > 0, _piston_room_mm(engine, valve, theta) - lift, np.inf)
+        at = int(np.argmin(room))
+        if least is None or room[at] < least.room_mm:
+            known = valve.data.room_at_tdc_mm is not None
+            least = Room(room_mm=float(room[at]), valve=valve.name, crank_deg=float(theta[at]), known=known)
+    return least
+
+
+def path(start: float, end: float) -> Floats:
+    """Evenly spaced values from start to end, both included, at most 0.25 apart. Shape (N,)."""
+    return np.linspace(start, end, 2 + int(abs(end - start) / _STEP_DEG))
+
+
+def _piston_room_mm(engine: Engine, valve: Valve, theta: Floats) -> Floats:
+    """Room between the piston and the *shut* valve along the valve's axis [mm]."""
+    cylinder = engine.cylinders[valve.cylinder]
+    crank = engine.sheet.crank
+    sizes = (crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
+    drop = piston_drop_mm(theta - cylinder.firing_deg, *sizes, engine.sigma)
+    lean = np.cos(np.radians(valve.data.angle_to_cylinder_deg))
+    return np.asarray((valve.data.room_at_tdc_mm or 0.0) + drop * lean)
+
+
+def free_room_mm(engine: Engine, camshaft: str, crank_deg: ArrayLike) -> Floats:
+    """The least room [mm] at these crank angles whatever the free camshaft does: all its valves at full lift. (N,)."""
+    theta = array(crank_deg)
+    rooms = [
+        _piston_room_mm(engine, valve, theta) - (valve.data.lift_mm - valve.data.running_clearance_mm)
+        for valve in engine.valves.values()
+        if valve.camshaft == camshaft
+    ]
+    return np.asarray(np.min(rooms, axis=0))
+
+
+def parking_deg(
+    engine: Engine, camshaft: str, before_deg: float, least_way_deg: float = 20.0
+) -> tuple[float, float]:
+    """Where to park the crank so that the free camshaft strikes nothing: (θ, least room there [mm]).
+
+    The angle with the most room of all that lie from a turn to ``least_way_deg`` before ``before_deg``; of
+    equal ones the last, so that the way on to the mark is short and still in the running direction.
+    """
+    theta = before_deg - np.arange(least_way_deg, 360.0, _STEP_DEG)
+    theta = np.round(theta)
+    rooms = free_room_mm(engine, camshaft, theta)
+    good = rooms >= rooms.max() - 0.01
+    at = int(np.argmax(good))
+    return float(theta[at]), float(rooms[at])
+
+
+def strikes_known(engine: Engine) -> bool:
+    """Whether the data give the room at TDC of both kinds of valve."""
+    return None not in (engine.sheet.inlet.room_at_tdc_mm, engine.sheet.exhaust.room_at_tdc_mm)

@@ -1,0 +1,38 @@
+"""Verdicts of three kinds with a guard band, and the check that carries one.
+
+JCGM 106:2012: with expanded uncertainty U (k = 2) as guard band, accept inside the tolerance less U, reject
+outside the tolerance, and between the two nothing is proved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["accept", "not proved", "reject"]
+
+
+def verdict(difference: float, limit: float, uncertainty: float) -> Verdict:
+    """The verdict on a difference from the data, allowed ± limit, read with expanded uncertainty (same unit)."""
+    off = abs(difference)
+    if off > limit:
+        return "reject"
+    return "accept" if off <= limit - uncertainty else "not proved"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Check:
+    """One thing that is checked. ``early``: as set against data, + = earlier (degrees) or larger (mm)."""
+
+    what: str
+    unit: Literal["crank deg", "mm"]
+    wanted: float
+    as_set: float
+    early: float
+    limit: float
+    uncertainty: float
+
+    @property
+    def verdict(self) -> Verdict:
+        """Accept, not proved or reject."""
+        return verdict(self.early, self.limit, self.uncertainty)

@@ -1,0 +1,375 @@
+"""All text of the set-up steps and the cautions, in short plain sentences (rules after Simplified Technical English).
+
+Functions take numbers and names, and return sentences; nothing here computes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+DISCLAIMER = "Briefing aid. Not approved data."
+FIRST_LINE = "The engine maker's approved data prevail over anything shown here."
+
+LEVELS = {
+    "WARNING": "A WARNING is about injury to people.",
+    "CAUTION": "A CAUTION is about damage to the engine.",
+    "NOTE": "A NOTE gives information.",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Caution:
+    """A hazard, its consequence and how to avoid it."""
+
+    level: Literal["WARNING", "CAUTION", "NOTE"]
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.level}: {self.text}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Text:
+    """The words of a step. ``see``: pairs of where to look and what is seen there."""
+
+    title: str
+    do: tuple[str, ...]
+    see: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[Caution, ...] = ()
+
+
+LIVE = Caution(
+    level="WARNING",
+    text="An earth lead that is off leaves the magneto live. The engine can fire and injure people. "
+    "Turn the engine as if it will fire.",
+)
+PEOPLE = Caution(
+    level="WARNING",
+    text="A shaft that turns can injure people. Keep everybody out of the arc of the propeller and the shaft. "
+    "Call before each turn.",
+)
+FUEL = Caution(
+    level="WARNING",
+    text="Fuel vapour can explode. Close the fuel cocks and do not prime. In a boat, ventilate and examine the bilge "
+    "before you use anything electrical.",
+)
+OIL_LOCK = Caution(
+    level="WARNING",
+    text="Oil in a low cylinder can lock its piston. Drain all low cylinders before you turn the crank.",
+)
+STRIKE = Caution(
+    level="CAUTION",
+    text="A free camshaft or a free crank can push valves into pistons. Turn it slowly and stop if you feel a resistance.",
+)
+LAST_MOVEMENT = Caution(
+    level="CAUTION",
+    text="A last movement against the running direction leaves the backlash on the wrong side. "
+    "Come to the mark in the running direction only.",
+)
+FORCE = Caution(
+    level="CAUTION",
+    text="A quill that is forced damages its splines. If it does not go in by hand, try the next tooth.",
+)
+PLUG_HOLES = Caution(
+    level="CAUTION", text="A part in an open plug hole damages the engine. Keep all plug holes blanked."
+)
+FALSE_BREAK = Caution(
+    level="CAUTION",
+    text="An impulse starter or a retarded lever gives a false break. Pass the click and lock the lever first.",
+)
+RELEASE = Caution(
+    level="NOTE",
+    text="A person authorised to release the work inspects it independently, under the rules of the local authority.",
+)
+
+
+def turn_words(sense: int, seen_from: str) -> str:
+    """The direction of a turn with the end that it is seen from."""
+    return f"{'clockwise' if sense > 0 else 'anticlockwise'}, seen from the {seen_from}"
+
+
+def make_safe() -> Text:
+    return Text(
+        title="Make the engine safe",
+        do=(
+            "Remove the plugs from all cylinders and blank the holes.",
+            "Isolate the starter and disconnect the battery.",
+            "Put the gearbox in neutral, or uncouple the shaft.",
+            "Close the fuel cocks.",
+            "Draw all quills and sleeves.",
+            "Paint an index mark on each wheel before you draw it.",
+        ),
+        see=(("quill", "All quills and sleeves are drawn."),),
+        cautions=(LIVE, PEOPLE, FUEL, PLUG_HOLES),
+    )
+
+
+def prove_tdc(cylinder: str, offset_pin: bool) -> Text:
+    way = (
+        (
+            "Find the highest point of the piston with a dial gauge.",
+            "Do not use the middle of two stop readings, because the gudgeon pin is offset.",
+        )
+        if offset_pin
+        else (
+            f"Fit the piston stop in cylinder {cylinder}.",
+            "Turn the crank to the stop from both sides, and note both readings.",
+            "Set the pointer to the middle of the two readings.",
+        )
+    )
+    return Text(
+        title=f"Prove TDC of {cylinder} and the timing disc",
+        do=("Remove the rockers, so that no valve is open.", *way, "Remove the stop."),
+        see=(
+            ("timing window", f"The TDC line of {cylinder} stands at the pointer."),
+            ("valve", "All valves are shut."),
+        ),
+        cautions=(PEOPLE,),
+    )
+
+
+def set_points(gaps: tuple[tuple[str, float], ...], timed_at: str) -> Text:
+    return Text(
+        title="Set the points gap and lock the advance lever",
+        do=(
+            *(f"Set the points gap of the {name} magneto to {gap:.2f} mm." for name, gap in gaps),
+            f"Move the advance lever to {timed_at} and lock it.",
+        ),
+        see=(("points", "A clean feeler slides between the points with a light drag."),),
+        cautions=(FALSE_BREAK,),
+    )
+
+
+def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
+    room = (
+        f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
+        if known
+        else "The data do not give the room at TDC. Assume that the valves strike."
+    )
+    return Text(
+        title=f"Park the crank, so that {camshaft} is free to turn",
+        do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),
+        see=(
+            ("timing window", f"The disc reads {crank_deg % 360:.0f} degrees at the pointer."),
+            ("room", room),
+        ),
+        cautions=(PEOPLE, STRIKE),
+    )
+
+
+def set_clearance(bank: str, valve: str, clearance_mm: float, sense: int, seen_from: str) -> Text:
+    return Text(
+        title=f"Fit the rockers of bank {bank} and set the checking clearance",
+        do=(
+            f"Fit the rockers of bank {bank}.",
+            f"Turn the free camshaft {turn_words(sense, seen_from)}, until the cam of {valve} is on its heel.",
+            f"With the engine cold, set the clearance of {valve} to {clearance_mm:.2f} mm.",
+            "Write down that this is the checking clearance.",
+        ),
+        see=(("valve", f"A {clearance_mm:.2f} mm feeler slides at {valve} with a light drag."),),
+        cautions=(STRIKE,),
+    )
+
+
+def bring_near(camshaft: str, valve: str, sense: int, seen_from: str) -> Text:
+    return Text(
+        title=f"Bring {camshaft} near its place",
+        do=(
+            f"Turn the free camshaft {turn_words(sense, seen_from)}.",
+            f"Stop a little before the cam of {valve} takes up its clearance.",
+        ),
+        see=(("valve", f"{valve} is shut and still has clearance."),),
+        cautions=(STRIKE,),
+    )
+
+
+def to_mark(label: str, to_go_deg: float, passes: int, sense: int, seen_from: str, disc_reading: str) -> Text:
+    times = {
+        0: "The crank stands at the mark already.",
+        1: "The mark passes the pointer once: that is the place.",
+    }
+    often = times.get(passes, f"The mark passes the pointer {passes} times: stop at the last.")
+    return Text(
+        title=f"Turn the crank to the mark “{label}”",
+        do=(
+            f"Turn the crank {to_go_deg:.0f} degrees on, {turn_words(sense, seen_from)}.",
+            "Come to the mark in the running direction, from well before it.",
+            "If you pass the mark, follow the maker's rule for the way back.",
+        ),
+        see=(
+            ("timing window", f"The line “{disc_reading}” stands at the pointer."),
+            ("timing window", often),
+        ),
+        cautions=(PEOPLE, STRIKE, LAST_MOVEMENT),
+    )
+
+
+def compression(cylinder: str, right: str, wrong: str) -> tuple[tuple[str, str], ...]:
+    """What the valves show at the right pass of the mark, and at the other one."""
+    return (
+        ("valve", f"At the right pass, {right}: {cylinder} is on compression."),
+        ("valve", f"At the other pass, {wrong}."),
+    )
+
+
+def valves_words(cylinder: str, lifts_mm: dict[str, float]) -> str:
+    """Which valves of a cylinder are open, and by how much."""
+    opened = [
+        f"the {kind} valve of {cylinder} is open by {lift:.1f} mm"
+        for kind, lift in lifts_mm.items()
+        if lift > 0
+    ]
+    return " and ".join(opened) if opened else f"both valves of {cylinder} are shut"
+
+
+def nip(valve: str, clearance_mm: float, by: str, sense: int, seen_from: str) -> Text:
+    feels = "nips the feeler" if by.endswith("opens") else "lets the feeler go"
+    return Text(
+        title=f"Turn the camshaft until {valve} just {feels}",
+        do=(
+            f"Put a {clearance_mm:.2f} mm feeler in the clearance of {valve}.",
+            f"Turn the camshaft slowly {turn_words(sense, seen_from)}.",
+            f"Stop when the valve just {feels}.",
+            "Hold the camshaft there, because the valve springs can roll it.",
+        ),
+        see=(
+            ("valve", f"The feeler is just {'nipped' if by.endswith('opens') else 'free'} at {valve}."),
+            ("timing window", "The crank has not moved from its mark."),
+        ),
+        cautions=(STRIKE,),
+    )
+
+
+def try_teeth(
+    coupling: str, kind: str, teeth: int, sense: int, seen_from: str, first: str, best: str, others: int
+) -> Text:
+    word = "quill" if kind == "quill" else "sleeve"
+    turned = (
+        f"The {word} goes in without a turn."
+        if teeth == 0
+        else f"Turn it {teeth} {'tooth' if teeth == 1 else 'teeth'} {turn_words(sense, seen_from)}."
+    )
+    return Text(
+        title=f"Try {coupling} tooth by tooth",
+        do=(
+            "Take the backlash out on the driving side, in the running direction.",
+            f"Offer up the {word} as it was drawn. If it does not go in, draw it again.",
+            "Turn it one tooth on at the driving end, and try again.",
+            turned,
+        ),
+        see=(
+            ("quill", f"At first try: {first}."),
+            ("quill", f"At the tooth that fits: {best}."),
+            ("quill", f"Of all trials, {others} {'fits' if others == 1 else 'fit'}."),
+        ),
+        cautions=(FORCE,),
+    )
+
+
+def out_of_line_words(out_deg: float, crank_deg: float, goes: str) -> str:
+    """How far a trial is out of line, and whether it goes in."""
+    fits = {"free": "it goes in free", "eased": "it eases in", "does not go in": "it does not go in"}[goes]
+    return f"out of line by {abs(out_deg):.2f} degrees ({abs(crank_deg):.2f} crank degrees), {fits}"
+
+
+def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str) -> Text:
+    word = "quill" if kind == "quill" else "sleeve"
+    amount = round(abs(crank_deg), 2)
+    way = "earlier" if crank_deg > 0 else "later"
+    moved = (
+        f"The {word} went in and {driven} did not move."
+        if amount == 0
+        else f"The {word} moved {driven} by {amount:.2f} crank degrees: {event} is that much {way}."
+    )
+    return Text(
+        title=f"Put {coupling} full home",
+        do=(
+            f"Push the {word} full home by hand, and retain it.",
+            f"Take the reading of {event} again.",
+        ),
+        see=(("quill", moved),),
+        cautions=(FORCE,),
+    )
+
+
+def finger_then_break(
+    magneto: str,
+    cylinder: str,
+    sense: int,
+    seen_from: str,
+    closed_ohm: float,
+    open_ohm: float,
+    e_gap_deg: float,
+) -> Text:
+    return Text(
+        title=f"Hold the {magneto} magneto where its points break",
+        do=(
+            f"Connect the low-resistance meter to the primary of the {magneto} magneto.",
+            f"Turn the magneto rotor {turn_words(sense, seen_from)}.",
+            f"First bring the distributor finger to the segment of {cylinder}.",
+            "Then turn slowly until the points just break, and hold the rotor there.",
+        ),
+        see=(
+            ("meter", f"The reading jumps from {closed_ohm:.2f} to {open_ohm:.2f} ohm as the points break."),
+            ("distributor", f"The finger stands at the segment of {cylinder}."),
+            ("magneto", f"The rotor stands {e_gap_deg:.0f} degrees past neutral: that is the E-gap."),
+            ("magneto", "Piston, E-gap, break and finger agree."),
+        ),
+        cautions=(LIVE, FUEL, FALSE_BREAK),
+    )
+
+
+def two_turns(unproved: int, rejected: int) -> Text:
+    result = (
+        "All events are inside their limits."
+        if not unproved and not rejected
+        else f"{rejected} events are outside their limits, and {unproved} are not proved."
+    )
+    return Text(
+        title="Turn the crank two full turns and take all readings",
+        do=(
+            "Turn the crank two full turns in the running direction.",
+            "Take the reading of each timing event again, and write it down.",
+        ),
+        see=(("timing table", result),),
+        cautions=(PEOPLE, LIVE),
+    )
+
+
+def inspect() -> Text:
+    return Text(
+        title="Let the inspector look, then lock finally",
+        do=(
+            "Ask for the independent inspection.",
+            "After the inspection, lock the retainers of all quills and sleeves.",
+        ),
+        see=(("quill", "All retainers are locked."),),
+        cautions=(RELEASE,),
+    )
+
+
+def running_clearance(inlet_mm: float, exhaust_mm: float) -> Text:
+    return Text(
+        title="Set all valves to the running clearance",
+        do=(
+            f"With each cam on its heel, set the inlet valves to {inlet_mm:.2f} mm.",
+            f"Set the exhaust valves to {exhaust_mm:.2f} mm.",
+            "Write down that these are the running clearances.",
+        ),
+        see=(("valve", "No valve is left at the checking clearance by mistake."),),
+        cautions=(PEOPLE,),
+    )
+
+
+def earth_leads() -> Text:
+    return Text(
+        title="Connect the earth leads and prove them",
+        do=(
+            "Connect the earth lead of each magneto.",
+            "Put each switch to OFF, and prove the earth with the meter.",
+            "Fit the plugs and their leads by the plug-lead chart.",
+        ),
+        see=(("meter", "With the switch at OFF, the primary reads as earthed."),),
+        cautions=(LIVE, RELEASE),
+    )

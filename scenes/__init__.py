@@ -1,0 +1,1 @@
+"""Engine folders (TOML, data only) and the one reader of them."""

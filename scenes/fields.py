@@ -1,0 +1,374 @@
+"""Keys of a TOML table, declared once: what is allowed, what to say when it is wrong, how to list them all.
+
+A table is a subclass of ``Keys`` with a ``Field`` for every key. Reading it collects every problem with its
+key path; a key that was wrong has no value, so checks between keys ask ``known`` first. Entries of arrays are
+named by their ``label`` key (``trains.camshaft A``) or counted from 1 (``stages[2]``).
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any, Generic, TypeVar, overload
+
+from quillwise.kinematics.angles import parse_event
+from quillwise.kinematics.errors import unknown
+from quillwise.scenes.places import SHOWN_CHARACTERS, TEXT_LIMIT, Place, checked_text, printable, shown
+
+MM_PER_UNIT = {"mm": 1.0, "in": 25.4}  # the international inch is 25.4 mm exactly
+GEOMETRY_KEYS = (
+    "bore_spacing",
+    "camshaft_height",
+    "wheelcase_shaft_height",
+    "gear_module",
+    "bevel_module",
+    "cylinder_stagger",
+)
+
+T = TypeVar("T")
+K = TypeVar("K", bound="Keys")
+
+
+class Field(Generic[T]):
+    """A key of a table; without a default it must be given. ``read`` raises ValueError with its text."""
+
+    key: str
+    default: T | None
+
+    def __init__(self, *, default: T | None = None) -> None:
+        self.default = default
+
+    def __set_name__(self, owner: type, name: str) -> None:
+        self.key = name.removesuffix("_")
+
+    @overload
+    def __get__(self, table: None, owner: type) -> Field[T]: ...
+    @overload
+    def __get__(self, table: Keys, owner: type) -> T: ...
+    def __get__(self, table: Keys | None, owner: type) -> Field[T] | T:
+        if table is None:
+            return self
+        value: T = table.values[self.key]
+        return value
+
+    def allowed(self, unit: str = "mm") -> str:
+        """What may stand here, in words."""
+        raise NotImplementedError
+
+    def read(self, value: object, place: Place) -> T:
+        """The value as the data sheet wants it."""
+        raise NotImplementedError
+
+    def left_out(self, place: Place) -> T:
+        """The value when the key is not there."""
+        if self.default is None:
+            raise ValueError(f"missing: expected {self.allowed(place.layer.length_unit)}")
+        return self.default
+
+    def wrong(self, value: object, place: Place, hint: str = "") -> ValueError:
+        """The error for a value that is not allowed."""
+        return ValueError(f"expected {self.allowed(place.layer.length_unit)}, got {shown(value)}{hint}")
+
+
+class Maybe(Field[T | None]):
+    """A key that may be left out and is then None."""
+
+    def __init__(self, field: Field[T]) -> None:
+        super().__init__()
+        self.field = field
+
+    def allowed(self, unit: str = "mm") -> str:
+        return self.field.allowed(unit)
+
+    def read(self, value: object, place: Place) -> T | None:
+        return self.field.read(value, place)
+
+    def left_out(self, place: Place) -> None:  # noqa: ARG002
+        return None
+
+
+class Text(Field[str]):
+    """A name or a sentence. ``pattern`` and its description in words, where not every text will do."""
+
+    def __init__(self, limit: int = TEXT_LIMIT, *, pattern: str = "", words: str = "") -> None:
+        super().__init__()
+        self.limit, self.pattern, self.words = limit, pattern, words
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return self.words or f"text of 1 to {self.limit} characters"
+
+    def read(self, value: object, place: Place) -> str:
+        text = checked_text(value, self.limit)
+        if self.pattern and not re.fullmatch(self.pattern, text):
+            raise self.wrong(value, place)
+        return text
+
+
+class Choice(Field[T]):
+    """One of a few words."""
+
+    def __init__(self, words: tuple[T, ...], *, default: T | None = None) -> None:
+        super().__init__(default=default)
+        self.words = words
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        quoted = [f'"{word}"' for word in self.words]
+        return " or ".join([", ".join(quoted[:-1]), quoted[-1]]) if len(quoted) > 1 else quoted[0]
+
+    def read(self, value: object, place: Place) -> T:
+        for word in self.words:
+            if value == word:
+                return word
+        typed = value[:SHOWN_CHARACTERS] if isinstance(value, str) else ""
+        near = difflib.get_close_matches(typed, [str(word) for word in self.words], n=1)
+        raise self.wrong(value, place, f" (did you mean {near[0]}?)" if near else "")
+
+
+class Whole(Field[int]):
+    """A whole number in a range."""
+
+    def __init__(self, low: int, high: int, *, default: int | None = None) -> None:
+        super().__init__(default=default)
+        self.low, self.high = low, high
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return f"a whole number from {self.low} to {self.high}" if self.low < self.high else f"{self.low}"
+
+    def read(self, value: object, place: Place) -> int:
+        if not isinstance(value, int) or isinstance(value, bool) or not self.low <= value <= self.high:
+            raise self.wrong(value, place)
+        return value
+
+
+class Number(Field[float]):
+    """A number in a range, whole or not; the unit is in the key's name."""
+
+    def __init__(self, low: float, high: float, *, default: float | None = None) -> None:
+        super().__init__(default=default)
+        self.low, self.high = low, high
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return f"a number from {self.low:g} to {self.high:g}"
+
+    def read(self, value: object, place: Place) -> float:
+        return self._in_range(value, place, 1.0)
+
+    def _in_range(self, value: object, place: Place, factor: float) -> float:
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            raise self.wrong(value, place)
+        if not math.isfinite(value) if isinstance(value, float) else value.bit_length() > 100:
+            raise self.wrong(value, place)
+        converted = value * factor
+        if not self.low <= converted <= self.high:
+            raise self.wrong(value, place)
+        return float(converted)
+
+
+class Length(Number):
+    """A length in the file's unit, allowed in a range of mm, read as mm. ``per``: what it is counted by."""
+
+    def __init__(self, low_mm: float, high_mm: float, *, default: float | None = None, per: str = "") -> None:
+        super().__init__(low_mm, high_mm, default=default)
+        self.per = per
+
+    def allowed(self, unit: str = "mm") -> str:
+        low, high = self.low / MM_PER_UNIT[unit], self.high / MM_PER_UNIT[unit]
+        return f"a length from {low:.4g} to {high:.4g} {unit}{self.per}"
+
+    def read(self, value: object, place: Place) -> float:
+        return self._in_range(value, place, MM_PER_UNIT[place.layer.length_unit])
+
+
+class Event(Field[float]):
+    """An event as fitters write it; read as the cylinder's own angle [deg]. ``kind``: see ``angles``."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__()
+        self.kind = kind
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
+
+    def read(self, value: object, place: Place) -> float:
+        if not isinstance(value, str):
+            raise self.wrong(value, place)
+        return parse_event(checked_text(value, 40), self.kind)
+
+
+class Values(Field[tuple[T, ...]]):
+    """An array of values of one kind."""
+
+    def __init__(self, of: Field[T], least: int, most: int) -> None:
+        super().__init__()
+        self.of, self.least, self.most = of, least, most
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return f"an array of {self.least} to {self.most}"
+
+    def read(self, value: object, place: Place) -> tuple[T, ...]:
+        if not isinstance(value, list) or not self.least <= len(value) <= self.most:
+            raise self.wrong(value, place)
+        good: list[T] = []
+        for number, entry in enumerate(value, 1):
+            there = place.entry(number)
+            try:
+                good.append(self.of.read(entry, there))
+            except ValueError as error:
+                there.report(str(error))
+        if len(good) < len(value):
+            raise _ReportedError
+        return tuple(good)
+
+
+class Table(Field[K]):
+    """A table. One that ``may_be_empty`` may be left out: all its keys have defaults."""
+
+    def __init__(self, keys: type[K], *, may_be_empty: bool = False) -> None:
+        super().__init__()
+        self.keys, self.may_be_empty = keys, may_be_empty
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return "a table"
+
+    def read(self, value: object, place: Place) -> K:
+        if not isinstance(value, dict):
+            raise self.wrong(value, place)
+        return self.keys(value, place)
+
+    def left_out(self, place: Place) -> K:
+        return self.keys({}, place) if self.may_be_empty else super().left_out(place)
+
+
+class NamedTables(Field[dict[str, K]]):
+    """A table of tables, under names that the user chooses."""
+
+    def __init__(self, keys: type[K]) -> None:
+        super().__init__(default={})
+        self.keys = keys
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return "a table of tables"
+
+    def read(self, value: object, place: Place) -> dict[str, K]:
+        if not isinstance(value, dict):
+            raise self.wrong(value, place)
+        table = Table(self.keys)
+        good: dict[str, K] = {}
+        for name, entry in value.items():
+            there = place.at(name)
+            try:
+                good[checked_text(name)] = table.read(entry, there)
+            except ValueError as error:
+                there.report(str(error))
+        if len(good) < len(value):
+            raise _ReportedError
+        return good
+
+
+class Tables(Field[tuple[K, ...]]):
+    """An array of tables; ``label`` is the key that names an entry, and no two may have the same name."""
+
+    def __init__(self, keys: type[K], *, least: int = 0, most: int, label: str = "") -> None:
+        super().__init__(default=None if least else ())
+        self.keys, self.least, self.most, self.label = keys, least, most, label
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return f"an array of {self.least} to {self.most} tables"
+
+    def read(self, value: object, place: Place) -> tuple[K, ...]:
+        if not isinstance(value, list) or not self.least <= len(value) <= self.most:
+            raise self.wrong(value, place)
+        table = Table(self.keys)
+        good: list[K] = []
+        names: set[str] = set()
+        for number, entry in enumerate(value, 1):
+            name = entry.get(self.label) if self.label and isinstance(entry, dict) else None
+            there = place.entry(number, name if isinstance(name, str) and name not in names else None)
+            try:
+                good.append(table.read(entry, there))
+            except ValueError as error:
+                there.report(str(error))
+            if isinstance(name, str):
+                if name in names:
+                    there.at(self.label).report(
+                        f"expected a name that stands once in {place.path}, got {shown(name)} again"
+                    )
+                names.add(name)
+        if len(good) < len(value):
+            raise _ReportedError
+        return tuple(good)
+
+
+_NOTHING = object()
+
+
+class _ReportedError(ValueError):
+    """A value that has no use, and whose problems have all been reported."""
+
+
+class Keys:
+    """A table that was read: ``values`` of the keys that are right (or left out), by key."""
+
+    def __init__(self, raw: Mapping[str, Any], place: Place) -> None:
+        self.raw = raw
+        self.place = place
+        self.values: dict[str, Any] = {}
+        fields = self.fields()
+        mistyped: set[str] = set()
+        for key, value in raw.items():
+            if key in fields:
+                self._take(fields[key], value)
+                continue
+            absent = [name for name in fields if name not in raw]
+            mistyped.update(difflib.get_close_matches(printable(key), absent, n=1))
+            self.wrong(key, unknown("key", printable(key), fields))
+        self.has_unknown_keys = any(key not in fields for key in raw)
+        for key in fields:
+            if key not in raw and key not in mistyped:
+                self._take(fields[key], _NOTHING)
+        self.check()
+
+    def _take(self, field: Field[Any], value: object) -> None:
+        place = self.place.at(field.key)
+        try:
+            self.values[field.key] = field.left_out(place) if value is _NOTHING else field.read(value, place)
+        except _ReportedError:
+            return
+        except ValueError as error:
+            place.report(str(error))
+
+    @classmethod
+    def fields(cls) -> dict[str, Field[Any]]:
+        """Every key that the table may have, in the order of the declaration."""
+        return {
+            field.key: field
+            for base in reversed(cls.__mro__)
+            for field in vars(base).values()
+            if isinstance(field, Field)
+        }
+
+    def known(self, *keys: str) -> bool:
+        """Whether these keys all have a value, so that they can be checked against each other."""
+        return all(self.values.get(key) is not None for key in keys)
+
+    def wrong(self, key: str, message: str) -> None:
+        """Report a problem of one key."""
+        self.place.at(key).report(message)
+
+    def check(self) -> None:
+        """Checks between the keys of this table; none by default."""
+
+
+def key_rows(keys: type[Keys], path: str = "") -> Iterator[tuple[str, str, str]]:
+    """Every key of a table and of those in it: (key path, what is allowed, default or "required")."""
+    for key, declared in keys.fields().items():
+        field = declared.field if isinstance(declared, Maybe) else declared
+        here = f"{path}{key}"
+        if isinstance(field, Table | NamedTables | Tables):
+            name = {Table: "", NamedTables: ".<name>", Tables: "[]"}[type(field)]
+            yield from key_rows(field.keys, f"{here}{name}.")
+            continue
+        default = "required" if declared.default is None else f"default {declared.default}"
+        yield here, field.allowed(), "may be left out" if isinstance(declared, Maybe) else default

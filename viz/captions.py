@@ -1,0 +1,311 @@
+"""The text of a picture: a column beside the view, or a strip below it, never over it. Heights in mm of paper.
+
+A height is that of a capital letter, of the series of ISO 3098. The font is DejaVu Sans: it has °, ±, ×, Greek
+and arrows.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.util
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from quillwise.kinematics.errors import RequestError
+from quillwise.viz import palette
+from quillwise.viz.still import MM_PER_INCH
+
+FOOTER = "Briefing aid. Not approved data."
+LETTER_HEIGHTS_MM = (1.8, 2.5, 3.5, 5.0, 7.0, 10.0)  # ISO 3098
+TITLE_MM, TEXT_MM, LEAST_MM = 5.0, 3.5, 1.8
+TEXT_SHARE = 0.36
+
+# Of DejaVu Sans, ÷ font size: height of a capital; room above the base line for "f" and accents; below it for "g".
+_CAPITAL_SHARE = 1493 / 2048
+_ASCENT_SHARE = 0.93
+_DESCENT_SHARE = 0.24
+_LINE_PITCH = 1.36  # line to line, ÷ font size
+_PARAGRAPH = 0.9
+_ROW_GAP = 0.12
+_TABLE_EM = 26  # a wider table parts the value from its label
+_BORDER_MM = 3.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Box:
+    """A rectangle of a picture in pixels from the top left; right and bottom are the first pixels outside.
+
+    name: "view", "title", "text", "label", "value" or "footer". text: what stands in it.
+    """
+
+    name: str
+    left: int
+    top: int
+    right: int
+    bottom: int
+    text: str = ""
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        return self.right - self.left, self.bottom - self.top
+
+    def overlaps(self, other: Box) -> bool:
+        return (
+            self.left < other.right
+            and other.left < self.right
+            and self.top < other.bottom
+            and other.top < self.bottom
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Panel:
+    """Where the view and the text stand in a picture of ``size_px``. ``view``: draw the mechanism in its size."""
+
+    size_px: tuple[int, int]
+    dpi: float
+    view: Box
+    text: Box
+    footer: Box
+
+
+@dataclass(frozen=True, slots=True)
+class _Word:
+    """A line of text with its place; x is its left border, top that of its line."""
+
+    name: str
+    text: str
+    x: int
+    top: int
+    height_mm: float
+    bold: bool
+    colour: str
+
+
+def panel(size_px: tuple[int, int], dpi: float, text_share: float = TEXT_SHARE) -> Panel:
+    """The lay-out: text beside the view in a wide picture, below it in one that is not; the footer lowest.
+
+    text_share: share of the width (or the height) that the text takes. Raises RequestError when the picture is
+    too small for a view and text.
+    """
+    width, height = size_px
+    border = max(2, round(_BORDER_MM * dpi / MM_PER_INCH))
+    foot = round(_BORDER_MM * dpi / MM_PER_INCH / 2) + _pitch_px(_footer_mm(size_px, dpi), dpi)
+    body = height - foot
+    if width >= 1.2 * height:
+        split = round(width * (1 - text_share))
+        view = Box(name="view", left=0, top=0, right=split, bottom=body)
+        text = Box(name="text", left=split + border // 2, top=border, right=width - border, bottom=body)
+    else:
+        split = round(body * (1 - text_share))
+        view = Box(name="view", left=0, top=0, right=width, bottom=split)
+        text = Box(name="text", left=border, top=split + border // 2, right=width - border, bottom=body)
+    footer = Box(name="footer", left=border, top=body, right=width - border, bottom=height)
+    if min(*view.size_px, *text.size_px, *footer.size_px) < 8:
+        raise RequestError(f"{width} × {height} pixels at {dpi:g} dpi leave no room for a view and its text")
+    return Panel(size_px=size_px, dpi=dpi, view=view, text=text, footer=footer)
+
+
+def compose(
+    view: NDArray[np.uint8],
+    title: str,
+    lines: Sequence[str],
+    figures: Sequence[tuple[str, str]],
+    size_px: tuple[int, int],
+    dpi: float,
+    text_share: float = TEXT_SHARE,
+) -> tuple[NDArray[np.uint8], list[Box]]:
+    """The view with its text: title, paragraphs (wrapped), a table of figures (label, value), the footer.
+
+    view: (H, W, 3 or 4) uint8; best drawn in the size of ``panel(size_px, dpi, text_share).view``, otherwise scaled
+    to fit. Returns the picture (H, W, 3 or 4) and the boxes of the view and of every line of text: none overlaps.
+    The text takes the greatest height of the series, up to 3.5 mm, in which all of it fits. Raises RequestError
+    when it does not fit at the least.
+    """
+    plan = panel(size_px, dpi, text_share)
+    words = _set(plan, title, lines, figures)
+    clear = view.shape[2] == 4
+    ground = (*palette.rgb(palette.GROUND), 0) if clear else palette.rgb(palette.GROUND)
+    picture = Image.new("RGBA" if clear else "RGB", size_px, ground)
+    shown = _fitted(Image.fromarray(np.ascontiguousarray(view)), plan.view.size_px)
+    picture.paste(
+        shown,
+        (
+            plan.view.left + (plan.view.size_px[0] - shown.width) // 2,
+            plan.view.top + (plan.view.size_px[1] - shown.height) // 2,
+        ),
+    )
+    pencil = ImageDraw.Draw(picture)
+    boxes = [plan.view]
+    for word in words:
+        font = _font(_font_px(word.height_mm, dpi), word.bold)
+        baseline = word.top + _ascent_px(word.height_mm, dpi)
+        fill = (*palette.rgb(word.colour), 255) if clear else palette.rgb(word.colour)
+        pencil.text((word.x, baseline), word.text, font=font, fill=fill, anchor="ls")
+        left, top, right, bottom = pencil.textbbox((word.x, baseline), word.text, font=font, anchor="ls")
+        boxes.append(
+            Box(
+                name=word.name,
+                left=int(left),
+                top=int(top),
+                right=int(right) + 1,
+                bottom=int(bottom) + 1,
+                text=word.text,
+            )
+        )
+    return np.asarray(picture), boxes
+
+
+def covered(text: str) -> bool:
+    """Whether the font has a sign for every character of the text; one that it has not is drawn as a box."""
+    font = _font(32, False)
+    absent = font.getmask("\uffff").getbbox(), bytes(font.getmask("\uffff"))
+    return all(
+        character.isspace() or (font.getmask(character).getbbox(), bytes(font.getmask(character))) != absent
+        for character in text
+    )
+
+
+@functools.cache
+def font_file(bold: bool = False) -> Path:
+    """The file of DejaVu Sans that matplotlib brings, found without importing matplotlib.
+
+    Raises FileNotFoundError when matplotlib is not installed.
+    """
+    spec = importlib.util.find_spec("matplotlib")
+    if spec is None or spec.origin is None:
+        raise FileNotFoundError("matplotlib is not installed: it brings the font DejaVu Sans")
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / name
+
+
+def _set(
+    plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]
+) -> list[_Word]:
+    heights = [height for height in LETTER_HEIGHTS_MM if LEAST_MM <= height <= TEXT_MM]
+    for height_mm in reversed(heights):
+        words = _set_at(plan, height_mm, title, lines, figures)
+        if words is not None:
+            return words
+    width, height = plan.size_px
+    raise RequestError(
+        f'the text of "{title}" does not fit into {width} × {height} pixels at {plan.dpi:g} dpi; '
+        "ask for a larger picture or fewer dpi"
+    )
+
+
+def _set_at(
+    plan: Panel, text_mm: float, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]
+) -> list[_Word] | None:
+    """Every line of text with its place, or None when it does not fit in this height."""
+    dpi, area = plan.dpi, plan.text
+    title_mm = LETTER_HEIGHTS_MM[min(LETTER_HEIGHTS_MM.index(text_mm) + 1, LETTER_HEIGHTS_MM.index(TITLE_MM))]
+    width = area.size_px[0]
+    words: list[_Word] = []
+    top = area.top
+    pitch = _pitch_px(text_mm, dpi)
+
+    title_lines = _wrapped(title, _font(_font_px(title_mm, dpi), True), width)
+    if title_lines is None:
+        return None
+    for text in title_lines:
+        words.append(_Word("title", text, area.left, top, title_mm, True, palette.TEXT))
+        top += _pitch_px(title_mm, dpi)
+    font = _font(_font_px(text_mm, dpi), False)
+    for paragraph in lines:
+        top += round(pitch * _PARAGRAPH / 2)
+        wrapped = _wrapped(paragraph, font, width)
+        if wrapped is None:
+            return None
+        for text in wrapped:
+            words.append(_Word("text", text, area.left, top, text_mm, False, palette.TEXT))
+            top += pitch
+    if figures:
+        top += round(pitch * _PARAGRAPH)
+    bold = _font(_font_px(text_mm, dpi), True)
+    right = area.left + min(width, _TABLE_EM * _font_px(text_mm, dpi))
+    for label, value in figures:
+        label_lines = _wrapped(label, font, right - area.left)
+        value_lines = _wrapped(value, bold, right - area.left)
+        if label_lines is None or value_lines is None:
+            return None
+        for text in label_lines:
+            words.append(_Word("label", text, area.left, top, text_mm, False, palette.FAINT_TEXT))
+            top += pitch
+        # The value stands at the right border, behind its label where there is room, else below it.
+        if label_lines and value_lines:
+            beside = _length(label_lines[-1], font) + _font_px(text_mm, dpi) + _length(value_lines[0], bold)
+            top -= pitch if beside <= right - area.left else 0
+        for text in value_lines:
+            words.append(
+                _Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT)
+            )
+            top += pitch
+        top += round(pitch * _ROW_GAP)
+    if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom:
+        return None
+    footer_mm = _footer_mm(plan.size_px, dpi)
+    words.append(
+        _Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT)
+    )
+    return words
+
+
+def _wrapped(text: str, font: ImageFont.FreeTypeFont, width_px: int) -> list[str] | None:
+    """The text in lines of at most that length; None when one word is longer."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if _length(longer, font) <= width_px:
+            line = longer
+            continue
+        if _length(word, font) > width_px:
+            return None
+        lines.append(line)
+        line = word
+    return [*lines, line] if line else lines
+
+
+def _length(text: str, font: ImageFont.FreeTypeFont) -> int:
+    return int(np.ceil(font.getlength(text))) + 1
+
+
+def _footer_mm(size_px: tuple[int, int], dpi: float) -> float:
+    """The footer is never left out: in a small picture it is set smaller."""
+    for height_mm in (2.5, LEAST_MM):
+        font = _font(_font_px(height_mm, dpi), False)
+        if _length(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
+            return height_mm
+    raise RequestError(f'{size_px[0]} pixels at {dpi:g} dpi are too narrow for "{FOOTER}"')
+
+
+def _font_px(height_mm: float, dpi: float) -> int:
+    return max(6, round(height_mm * dpi / MM_PER_INCH / _CAPITAL_SHARE))
+
+
+def _ascent_px(height_mm: float, dpi: float) -> int:
+    return int(np.ceil(_font_px(height_mm, dpi) * _ASCENT_SHARE))
+
+
+def _pitch_px(height_mm: float, dpi: float) -> int:
+    return round(_font_px(height_mm, dpi) * _LINE_PITCH)
+
+
+@functools.cache
+def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
+    # The plain lay-out engine: the other one depends on a library that not every machine has.
+    return ImageFont.truetype(str(font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)
+
+
+def _fitted(view: Image.Image, room_px: tuple[int, int]) -> Image.Image:
+    if view.size == room_px:
+        return view
+    share = min(room_px[0] / view.width, room_px[1] / view.height)
+    size = max(1, round(view.width * share)), max(1, round(view.height * share))
+    return view.resize(size, Image.Resampling.LANCZOS)

@@ -1,0 +1,117 @@
+"""Every output is written whole or not at all: into a file beside the target, which then takes its place."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from quillwise.kinematics.errors import OutputError
+
+PART_SUFFIX = ".quillwise-part"
+
+_REASONS = {
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk quota is used up",
+    errno.EFBIG: "the file would be larger than is allowed here",
+    errno.EROFS: "the file system is read-only",
+    errno.EACCES: "permission denied",
+    errno.EPERM: "permission denied",
+    errno.EIO: "the device reports an error",
+    errno.ENAMETOOLONG: "the name is too long",
+}
+
+
+@contextmanager
+def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
+    """Gives an empty file in the folder of ``path`` to write into; when the block ends it takes ``path``'s place.
+
+    After an error or an interrupt nothing is left and what stood at ``path`` stays. The name of the file that is
+    given ends with ``.quillwise-part``, not with the suffix of ``path``: name the format to whatever writes it.
+
+    Raises OutputError before the block runs when ``path`` exists and ``force`` is not given, is a folder, a link
+    or a device, or when its folder is missing or cannot be written to; after it when the disk is full.
+    """
+    target = Path(path)
+    _check_target(target, force)
+    part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
+    try:
+        _create(part)
+    except OSError as error:
+        raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
+    try:
+        yield part
+        _flush(part)
+        _check_target(target, force)
+        part.replace(target)
+    except OSError as error:
+        # Anything else than a failed write is a fault of the block, not of the output.
+        if error.errno not in _REASONS:
+            raise
+        raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
+    finally:
+        with suppress(FileNotFoundError):
+            part.unlink()
+
+
+def numbered_folder(base: Path | str) -> Path:
+    """Makes the folder ``base``, or ``base-2``, ``base-3`` … if that exists already, and returns it.
+
+    Two runs at once never get the same folder. Raises OutputError when it cannot be made.
+    """
+    first = Path(base)
+    number = 1
+    while True:
+        folder = first if number == 1 else first.with_name(f"{first.name}-{number}")
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            number += 1
+        except FileNotFoundError as error:
+            raise OutputError(f"{folder} cannot be made: there is no folder {folder.parent}") from error
+        except OSError as error:
+            raise OutputError(f"{folder} cannot be made: {_reason(error)}") from error
+        else:
+            return folder
+
+
+def _check_target(target: Path, force: bool) -> None:
+    try:
+        mode = target.lstat().st_mode
+    except FileNotFoundError:
+        if not target.parent.is_dir():
+            raise OutputError(f"{target} cannot be written: there is no folder {target.parent}") from None
+        return
+    except NotADirectoryError:
+        raise OutputError(f"{target} cannot be written: {target.parent} is not a folder") from None
+    except OSError as error:
+        raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
+    if stat.S_ISDIR(mode):
+        raise OutputError(f"{target} is a folder; a file name is needed")
+    if stat.S_ISLNK(mode):
+        raise OutputError(f"{target} is a link; name the file itself")
+    if not stat.S_ISREG(mode):
+        raise OutputError(f"{target} is a device, not a file")
+    if not force:
+        raise OutputError(f"{target} exists; --force overwrites it")
+
+
+def _create(part: Path) -> None:
+    os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+
+
+def _flush(part: Path) -> None:
+    """Some file systems report a full disk only when the data are really written."""
+    descriptor = os.open(part, os.O_RDWR)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _reason(error: OSError) -> str:
+    return _REASONS.get(error.errno or 0) or (error.strerror or "unknown reason").lower()

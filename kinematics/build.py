@@ -380,9 +380,9 @@ def _spanned(
             reach += [wheel.at_mm - wheel.face_mm / 2, wheel.at_mm + wheel.face_mm / 2]
     for coupling in tree.couplings.values():
         if shaft.name == coupling.driving:
-            reach += [coupling.driving_mm[0 if coupling.driven_mm[0] < coupling.driving_mm[0] else 1]]
+            reach += [coupling.driving_mm[1 if coupling.driven_mm[0] < coupling.driving_mm[0] else 0]]
         if shaft.name == coupling.driven:
-            reach += [coupling.driven_mm[0 if coupling.driving_mm[0] < coupling.driven_mm[0] else 1]]
+            reach += [coupling.driven_mm[1 if coupling.driving_mm[0] < coupling.driven_mm[0] else 0]]
     last = max(c.x_mm for c in cylinders.values())
     if shaft.name == CRANKSHAFT:
         reach += [sizes.disc_x_mm, last + 0.75 * bore]

@@ -160,14 +160,10 @@ def equal_trials(tried: Sequence[Trial]) -> int:
     return sum(abs(trial.out_of_line_deg - chosen) <= SAME_PLACE_DEG for trial in tried)
 
 
-def shift_for_move(
-    coupling: Counts, k: int, m: int, shaft_turns_per_crank_turn: Fraction = Fraction(1)
-) -> Move:
+def shift_for_move(coupling: Counts, k: int, m: int, shaft_turns_per_crank_turn: Fraction = Fraction(1)) -> Move:
     """The shift that a move of k and m teeth makes."""
     shift = shift_deg(coupling, k, m)
-    return Move(
-        driving_teeth=k, driven_teeth=m, shift_deg=shift, shift_crank_deg=shift / shaft_turns_per_crank_turn
-    )
+    return Move(driving_teeth=k, driven_teeth=m, shift_deg=shift, shift_crank_deg=shift / shaft_turns_per_crank_turn)
 
 
 def move_for_shift(

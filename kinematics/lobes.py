@@ -146,7 +146,8 @@ def _swing(plan: RockerPlan, travel_mm: ArrayLike) -> tuple[Floats, Floats]:
     length, along = float(np.hypot(*arm)), float(arm @ axis)
     # height of the ball's centre over the pivot, along the valve's axis, as a sine of the arm's angle
     sine = (along - np.asarray(travel_mm, dtype=np.float64)) / length
-    return plan.side * (np.arcsin(along / length) - np.arcsin(sine)) + 0.0, plan.side / (length * np.sqrt(1 - sine**2))
+    swing = np.arcsin(along / length) - np.arcsin(sine)
+    return plan.side * swing + 0.0, plan.side / (length * np.sqrt(1 - sine**2))
 
 
 def rocker_angle_deg(plan: RockerPlan, travel_mm: ArrayLike) -> Floats:

@@ -76,9 +76,7 @@ def past_neutral_deg(magneto: MagnetoData, rotor_running_deg: ArrayLike) -> Floa
     return in_cycle(rotor + magneto.e_gap_deg, neutral_spacing_deg(magneto.poles))
 
 
-def points_opening_mm(
-    magneto: MagnetoData, rotor_running_deg: ArrayLike, gap_set_mm: float | None = None
-) -> Floats:
+def points_opening_mm(magneto: MagnetoData, rotor_running_deg: ArrayLike, gap_set_mm: float | None = None) -> Floats:
     """Opening of the points [mm], 0 when closed. Shape kept. ``gap_set_mm``: largest opening as set; None:
     the data's.
 
@@ -91,6 +89,13 @@ def points_opening_mm(
     pitch, open_deg, peak = _cam(magneto)
     phase = 2 * np.pi * (np.asarray(rotor_running_deg, dtype=np.float64) - open_deg / 2) / pitch
     return np.asarray(np.maximum(0.0, gap - peak * (1 - np.cos(phase)) / 2))
+
+
+def cam_lift_mm(magneto: MagnetoData, rotor_running_deg: ArrayLike) -> Floats:
+    """What the breaker cam would lift the contact by from its lowest place [mm]: L of ``points_opening_mm``. Shape kept."""
+    pitch, open_deg, peak = _cam(magneto)
+    phase = 2 * np.pi * (np.asarray(rotor_running_deg, dtype=np.float64) - open_deg / 2) / pitch
+    return np.asarray(peak * (1 + np.cos(phase)) / 2)
 
 
 def break_shift_deg(magneto: MagnetoData, gap_set_mm: float) -> float:
@@ -174,9 +179,7 @@ def finger_off_middle_deg(break_later_crank_deg: ArrayLike) -> Floats:
     later (+) or earlier (−) than the middle of the advance range [deg of the finger, + = past]. Shape kept.
 
     The finger stays geared to the magneto rotor when the advance lever moves the break."""
-    return np.asarray(
-        float(FINGER_TURNS_PER_CRANK_TURN) * np.asarray(break_later_crank_deg, dtype=np.float64)
-    )
+    return np.asarray(float(FINGER_TURNS_PER_CRANK_TURN) * np.asarray(break_later_crank_deg, dtype=np.float64))
 
 
 def finger_holds(magneto: MagnetoData, off_middle_deg: float = 0.0) -> FingerHold:

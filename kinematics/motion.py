@@ -18,7 +18,7 @@ from quillwise.kinematics.cams import lift_mm
 from quillwise.kinematics.couplings import early_deg
 from quillwise.kinematics.cranks import piston_height_mm, rod_angle_deg
 from quillwise.kinematics.lobes import RockerPlan, rocker_angle_deg
-from quillwise.kinematics.magnetos import points_opening_mm
+from quillwise.kinematics.magnetos import middle_of_range_deg, points_opening_mm
 from quillwise.kinematics.model import CRANKSHAFT, Cylinder, Engine, Valve
 from quillwise.kinematics.rig import quill_coordinate, slide_coordinate
 
@@ -128,5 +128,5 @@ def finger_running_deg(engine: Engine, magneto: str, finger_deg: Floats) -> Floa
     where it stands at the middle of the advance range [deg]. Shape kept."""
     data = engine.magnetos[magneto].data
     finger = engine.shafts[engine.magnetos[magneto].finger]
-    middle = data.break_deg + data.advance_range_deg / 2
+    middle = middle_of_range_deg(data)
     return np.asarray(finger.sense * finger_deg - abs(float(finger.turns)) * middle)

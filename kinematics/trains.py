@@ -350,7 +350,7 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     radius_upper = upper_module * upper.driving_teeth / 2
     # hollow, so that a quill drops in from above and can be drawn into the upper shaft
     couplings = [stage for stage in train.stages if stage.kind == "coupling"]
-    tube, hollow = 0.125 * bore, 0.097 * bore
+    tube, hollow = 0.12 * bore, 0.097 * bore
 
     driving = _wheel(tree, train.from_shaft, lower, True, lower_module, _along_axis(start, x_mm), side)
     pitch_low = _vec(bottom + (side * radius_pinion, 0, 0) - down * radius_driving)
@@ -372,7 +372,7 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     small = _wheel(tree, shaft, upper, True, upper_module, 0.0, 1)
     large = _wheel(tree, train.drives, upper, False, upper_module, _along_axis(reached, x_mm), side_top)
     pitch_high = _vec(top + down * radius_top + (side_top * radius_upper, 0, 0))
-    _mesh(tree, small, large, reached, pitch_high, 0.11 * bore, 0.0)
+    _mesh(tree, small, large, reached, pitch_high, 0.085 * bore, 0.0)
 
 
 def _check_crossings(tree: Tree) -> None:

@@ -184,13 +184,14 @@ def actors_of(
 
 
 def _smooth(mesh: pv.PolyData) -> pv.PolyData:
-    return mesh.compute_normals(
+    smooth: pv.PolyData = mesh.compute_normals(
         cell_normals=False,
         point_normals=True,
         split_vertices=True,
         consistent_normals=False,
         feature_angle=FEATURE_ANGLE_DEG,
     )
+    return smooth
 
 
 def _mapper(mesh: pv.PolyData) -> vtkPolyDataMapper:

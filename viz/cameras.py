@@ -88,7 +88,7 @@ def axes(direction: ArrayLike, up: ArrayLike) -> Floats:
     right = np.cross(forward, np.asarray(up, dtype=np.float64))
     size = np.linalg.norm(forward) * np.linalg.norm(np.asarray(up, dtype=np.float64))
     if not np.linalg.norm(right) > 1e-9 * size:
-        raise ValueError(f"direction {direction} and up {up} do not span a picture")
+        raise ValueError(f"direction {direction!r} and up {up!r} do not span a picture")
     forward = forward / np.linalg.norm(forward)
     right = right / np.linalg.norm(right)
     return np.stack([right, np.cross(right, forward), forward])

@@ -56,10 +56,7 @@ class Box:
 
     def overlaps(self, other: Box) -> bool:
         return (
-            self.left < other.right
-            and other.left < self.right
-            and self.top < other.bottom
-            and other.top < self.bottom
+            self.left < other.right and other.left < self.right and self.top < other.bottom and other.top < self.bottom
         )
 
 
@@ -184,9 +181,7 @@ def font_file(bold: bool = False) -> Path:
     return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / name
 
 
-def _set(
-    plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]
-) -> list[_Word]:
+def _set(plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]) -> list[_Word]:
     heights = [height for height in LETTER_HEIGHTS_MM if LEAST_MM <= height <= TEXT_MM]
     for height_mm in reversed(heights):
         words = _set_at(plan, height_mm, title, lines, figures)
@@ -242,17 +237,13 @@ def _set_at(
             beside = _length(label_lines[-1], font) + _font_px(text_mm, dpi) + _length(value_lines[0], bold)
             top -= pitch if beside <= right - area.left else 0
         for text in value_lines:
-            words.append(
-                _Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT)
-            )
+            words.append(_Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT))
             top += pitch
         top += round(pitch * _ROW_GAP)
     if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom:
         return None
     footer_mm = _footer_mm(plan.size_px, dpi)
-    words.append(
-        _Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT)
-    )
+    words.append(_Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT))
     return words
 
 

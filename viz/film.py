@@ -5,7 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Iterator
 from fractions import Fraction
-from itertools import chain
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -69,9 +69,7 @@ def _write_mp4(path: Path, frames: Iterable[Frame], fps: int, size_px: tuple[int
     grown = ((0, height - size_px[1]), (0, width - size_px[0]), (0, 0))
     count = 0
     # bitexact: no version of the program and no time of making in the file. faststart: plays while it loads.
-    with av.open(
-        str(path), "w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}
-    ) as container:
+    with av.open(str(path), "w", format="mp4", options={"movflags": "+faststart", "fflags": "+bitexact"}) as container:
         stream = container.add_stream("libx264", rate=Fraction(fps), options=dict(_X264))
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
         codec = stream.codec_context
@@ -105,7 +103,7 @@ def _write_gif(path: Path, frames: Iterable[Frame], fps: int, size_px: tuple[int
 
     # Delays are whole hundredths of a second: rounding the times, not the delays, keeps the length of the film.
     ends = [round(100 * number / fps) for number in range(len(packed) + 1)]
-    delays_ms = [10 * (end - start) for start, end in zip(ends[:-1], ends[1:], strict=True)]
+    delays_ms = [10 * (end - start) for start, end in pairwise(ends)]
     shown = pictures()
     next(shown).save(
         path,

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 import pyvista as pv
 from numpy.typing import ArrayLike, NDArray
-from vtkmodules.util.numpy_support import vtk_to_numpy
 from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
 from vtkmodules.vtkRenderingCore import vtkLight, vtkRenderer, vtkRenderWindow
 
@@ -37,16 +36,13 @@ class Stage:
     as "intended" (see-through, beside it) and as "ghost" (faint, to show where the mechanism sits).
     """
 
-    def __init__(
-        self, size_px: tuple[int, int], background: str = palette.GROUND, window: bool = False
-    ) -> None:
+    def __init__(self, size_px: tuple[int, int], background: str = palette.GROUND, window: bool = False) -> None:
         """size_px: width and height of the picture. Raises GraphicsError without OpenGL, or without a display
         where a window is asked for."""
         found = graphics.probe()
         if window and not found.display:
             raise GraphicsError(graphics.NO_DISPLAY)
         plotter = pv.Plotter(off_screen=not window, window_size=list(size_px), lighting="none")
-        plotter.render_window.SetMultiSamples(0)
         self._set_up(plotter, plotter.renderers[0], background, owner=True)
 
     @classmethod
@@ -54,8 +50,7 @@ class Stage:
         """A stage in one viewport of ``plotter`` (whose ``shape`` has that row and column). The plotter stays
         its owner's to close; ``picture`` and ``identify`` give this viewport only."""
         stage = cls.__new__(cls)
-        plotter.render_window.SetMultiSamples(0)
-        renderer = plotter.renderers[plotter.renderers.loc_to_index((row, column))]
+        renderer = plotter.renderers[cast(Any, plotter.renderers).loc_to_index((row, column))]
         stage._set_up(plotter, renderer, background, owner=False)
         return stage
 
@@ -65,7 +60,9 @@ class Stage:
         self._owner = owner
         self._open = True
         self._background = background
-        width, height = plotter.render_window.GetSize()
+        window = self._window()
+        window.SetMultiSamples(0)
+        width, height = window.GetSize()
         self._window_px = (int(width), int(height))
         self._line_scale = 1
         self._actors: dict[Key, PartActors] = {}
@@ -84,6 +81,11 @@ class Stage:
     def renderer(self) -> pv.Renderer:
         """The viewport that this stage draws in."""
         return self._renderer
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is still a window to draw in; drawing after it is closed raises GraphicsError."""
+        return self._open and self._plotter.render_window is not None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -219,10 +221,14 @@ class Stage:
         if scale < 1:
             raise ValueError(f"scale is 1 or more, got {scale}")
         scale = scale if self._plotter.off_screen else 1
-        if not transparent:
+        if transparent:
+            picture = self._transparent(scale)
+        else:
             self._draw(scale)
-            return _rounded(_averaged(self._pixels(scale), scale))
-        return self._transparent(scale)
+            picture = _rounded(_averaged(self._pixels(scale), scale))
+        if not self._owner:
+            self._resize(1)
+        return picture
 
     def identify(self, ghosts: bool = False) -> tuple[NDArray[np.int32], dict[int, Key]]:
         """Which part is seen at each pixel: numbers (H, W), 0 for the ground, and the part and role of each number.
@@ -271,17 +277,13 @@ class Stage:
 
     def _of(self, part: Part, role: Role | None) -> list[PartActors]:
         found = [
-            actors
-            for (other, its_role), actors in self._actors.items()
-            if other == part and role in (None, its_role)
+            actors for (other, its_role), actors in self._actors.items() if other == part and role in (None, its_role)
         ]
         if not found:
             raise KeyError(f"{part} does not stand on the stage" + (f" as {role}" if role else ""))
         return found
 
-    def _shape(
-        self, mesh: trimesh.Trimesh | tuple[ArrayLike, ArrayLike], marked: NDArray[np.bool_] | None
-    ) -> Shape:
+    def _shape(self, mesh: trimesh.Trimesh | tuple[ArrayLike, ArrayLike], marked: NDArray[np.bool_] | None) -> Shape:
         # The mesh is kept beside its shape, so that its identity is not given to another object meanwhile.
         known = self._shapes.get(id(mesh))
         if known is not None and known[1] is marked:
@@ -300,15 +302,17 @@ class Stage:
         self._render_window()
 
     def _resize(self, scale: int) -> None:
-        """The window keeps the size of the last picture: a new size costs new buffers."""
+        """A window of our own keeps the size of the last picture: a new size costs new buffers."""
         if self._plotter.off_screen:
             wanted = (self._window_px[0] * scale, self._window_px[1] * scale)
-            if tuple(self._plotter.render_window.GetSize()) != wanted:
-                self._plotter.render_window.SetSize(*wanted)
+            window = self._window()
+            if tuple(window.GetSize()) != wanted:
+                window.SetSize(*wanted)
 
     def _render_window(self) -> None:
+        window = self._window()
         self._renderer.ResetCameraClippingRange()
-        self._plotter.render_window.Render()
+        window.Render()
 
     def _transparent(self, scale: int) -> Picture:
         """Opacity from two pictures, on black and on white: exact for see-through parts too, on every driver."""
@@ -332,17 +336,23 @@ class Stage:
         if self._plotter.off_screen:
             width, height = self._window_px[0] * scale, self._window_px[1] * scale
         else:
-            width, height = self._plotter.render_window.GetSize()
+            width, height = self._window().GetSize()
         left, bottom, right, top = self._renderer.GetViewport()
         return round(left * width), round(bottom * height), round(right * width), round(top * height)
 
     def _pixels(self, scale: int) -> Picture:
         left, bottom, right, top = self._viewport_px(scale)
         data = vtkUnsignedCharArray()
-        window: vtkRenderWindow = self._plotter.render_window
-        window.GetPixelData(left, bottom, right - 1, top - 1, 0, data, 0)
-        rows = vtk_to_numpy(data).reshape(top - bottom, right - left, 3)
-        return np.asarray(rows[::-1])
+        self._window().GetPixelData(left, bottom, right - 1, top - 1, 0, data, 0)
+        rows: Picture = np.asarray(cast(Any, data)).reshape(top - bottom, right - left, 3)
+        return np.array(rows[::-1])
+
+    def _window(self) -> vtkRenderWindow:
+        """The render window. After it is closed VTK would end the process at the next call: an error instead."""
+        window = self._plotter.render_window
+        if not self._open or window is None:
+            raise GraphicsError("The window is closed.")
+        return cast(vtkRenderWindow, window)
 
 
 def _light(renderer: pv.Renderer) -> None:

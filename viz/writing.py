@@ -49,8 +49,8 @@ def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
         _check_target(target, force)
         part.replace(target)
     except OSError as error:
-        # Anything else than a failed write is a fault of the block, not of the output.
-        if error.errno not in _REASONS:
+        # Anything else than a failed write of this file is a fault of the block, not of the output.
+        if error.errno not in _REASONS or error.filename not in (None, str(part)):
             raise
         raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
     finally:

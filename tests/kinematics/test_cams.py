@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import brentq
@@ -146,6 +146,7 @@ def test_advanced_cams_keep_their_overlap() -> None:
     assert outlet[1] - inlet[0] == pytest.approx(40, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(valves(), st.floats(0, 1), st.floats(0.01, 0.99))
 def test_excess_clearance_opens_later_and_closes_earlier(data: ValveData, less: float, share: float) -> None:
     # secondary: aandppowerplantrecipengines.examzify.com; tildentechnologies.com: opens late, closes early
@@ -174,6 +175,7 @@ def test_lash_at_a_ramp() -> None:
     assert curve.flank_starts_deg - data.opens_deg == pytest.approx(0.002 * 25.4 / 0.025, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(valves(), st.floats(0.0, 0.999))
 def test_events_are_where_the_lift_is_the_clearance(data: ValveData, share: float) -> None:
     curve = cams.lift_curve(data)
@@ -207,6 +209,7 @@ def test_clearances_at_once() -> None:
 # ---------------------------------------------------------------------------------------------- curve
 
 
+@settings(deadline=None)
 @given(valves())
 def test_curve_is_smooth_and_rises_all_the_way(data: ValveData) -> None:
     curve = cams.lift_curve(data)
@@ -226,11 +229,15 @@ def test_curve_is_smooth_and_rises_all_the_way(data: ValveData) -> None:
         assert cams.velocity_mm_per_deg(curve, joint + side) == pytest.approx(expected, abs=1e-6)
 
 
+@settings(deadline=None)
 @given(valves())
 def test_derivatives_of_the_lift(data: ValveData) -> None:
     curve, step = cams.lift_curve(data), 1e-4
+    assume(curve.flank_deg > 5)  # shorter ones are too sharp for a central difference
     own = np.linspace(curve.peak_deg - 400, curve.peak_deg + 400, 997)
-    corners = np.array([curve.ramp_starts_deg, curve.flank_starts_deg, curve.flank_ends_deg, curve.ramp_ends_deg])
+    # the acceleration has a corner at the peak too
+    flank, half = curve.flank_deg, curve.half_deg
+    corners = curve.peak_deg + np.array([-half, -flank, 0.0, flank, half])
     away = np.abs((own[:, None] - corners + 360) % 720 - 360).min(axis=1) > 2 * step
     own = own[away]
     slope = (cams.lift_mm(curve, own + step) - cams.lift_mm(curve, own - step)) / (2 * step)

@@ -87,9 +87,7 @@ def test_drive_shaft_with_24_and_28_splines() -> None:
     assert equal_trials(trials(coupling(24, 28), held_early_deg=0.7)) == 4
 
 
-@pytest.mark.parametrize(
-    ("n1", "n2", "places"), [(20, 19, 380), (7, 6, 42), (12, 11, 132), (12, 8, 24), (16, 20, 80)]
-)
+@pytest.mark.parametrize(("n1", "n2", "places"), [(20, 19, 380), (7, 6, 42), (12, 11, 132), (12, 8, 24), (16, 20, 80)])
 def test_general_rule_of_the_vernier(n1: int, n2: int, places: int) -> None:
     # computed: number theory (lcm) and brute force over all engagements
     assert positions(n1, n2) == places == len(places_by_brute_force(n1, n2))
@@ -228,9 +226,7 @@ def test_move_for_a_shift_is_the_one_of_brute_force(n1: int, n2: int, wanted: fl
 
 
 @given(counts, counts, teeth, teeth)
-def test_move_for_the_shift_of_a_move_makes_that_shift_with_no_more_teeth(
-    n1: int, n2: int, k: int, m: int
-) -> None:
+def test_move_for_the_shift_of_a_move_makes_that_shift_with_no_more_teeth(n1: int, n2: int, k: int, m: int) -> None:
     given_move = shift_for_move((n1, n2), k, m, Fraction(3, 2))
     found = move_for_shift((n1, n2), given_move.shift_deg, Fraction(3, 2))
     assert found.shift_deg == given_move.shift_deg

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq, minimize_scalar
 from scipy.spatial.transform import Rotation
@@ -109,6 +109,7 @@ def test_acceleration_of_the_middle_of_a_rod() -> None:
     assert np.hypot(*acceleration) == pytest.approx(117, abs=0.5)
 
 
+@settings(deadline=None)
 @given(linkages())
 def test_rod_reaches_from_pin_to_gudgeon(linkage: tuple[float, float, float]) -> None:
     """In the world: x along the crank, z up, so that right seen from the wheelcase end is -y. Rotation by
@@ -124,6 +125,7 @@ def test_rod_reaches_from_pin_to_gudgeon(linkage: tuple[float, float, float]) ->
     assert gudgeon[:, 2] == pytest.approx(cranks.piston_height_mm(angle, radius, rod, offset), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(linkages(), st.sampled_from([1, -1]))
 def test_own_dead_centres_are_the_extremes(linkage: tuple[float, float, float], sigma: int) -> None:
     radius, rod, offset = linkage
@@ -138,6 +140,7 @@ def test_own_dead_centres_are_the_extremes(linkage: tuple[float, float, float], 
     assert cranks.crank_radius_mm(high - low, rod, offset) == pytest.approx(radius, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(linkages())
 def test_speed_is_the_slope_of_the_height(linkage: tuple[float, float, float]) -> None:
     step = 1e-3
@@ -208,6 +211,7 @@ def test_in_line_six_and_v8() -> None:
     assert cranks.pin_conflicts(order, throws, cranks.pin_turns_deg(firing, bank)) == []
 
 
+@settings(deadline=None)
 @given(linkages(), st.sampled_from([1, -1]))
 def test_pins_with_an_offset_stand_at_tdc_when_they_fire(linkage: tuple[float, float, float], sigma: int) -> None:
     firing, bank, _ = v_engine(V12_ORDER, 30)
@@ -225,8 +229,8 @@ def test_uneven_firing_from_pins() -> None:
     assert cranks.firing_from_pins_deg([0, 0], [22.5, -22.5]) == pytest.approx([0, 315])
     assert cranks.firing_from_pins_deg([0, 0], [-22.5, 22.5]) == pytest.approx([0, 405])
     assert cranks.firing_from_pins_deg([0, 0], [-22.5, 22.5], sigma=-1) == pytest.approx([0, 315])
-    with pytest.raises(ValueError, match="do not fire in this order: they pass TDC at 0, 0, 540, 540 degrees"):
-        cranks.firing_from_pins_deg([0, 0, 180, 180], 0)
+    with pytest.raises(ValueError, match="do not fire in this order: they pass TDC at 0, 330, 220, 540 degrees"):
+        cranks.firing_from_pins_deg([0, 30, 140, 180], 0)
 
 
 def shaking(names: tuple[str, ...], firing: np.ndarray, bank: np.ndarray, order: int) -> tuple[float, float]:

@@ -95,8 +95,8 @@ def test_power_strokes_of_four_and_six_cylinders() -> None:
 
 
 def test_neutral_of_four_poles() -> None:
-    # published: FAA text as given at flight-mechanic.com, "magnetic circuit" and "E-gap": neutral 45° from full
-    # register for four poles, example E-gap 10°
+    # published: FAA text as given at flight-mechanic.com, "magnetic circuit" and "E-gap": neutral 45° from
+    # full register for four poles, example E-gap 10°
     assert neutral_from_register_deg(4) == 45
     assert neutral_spacing_deg(4) == 90
     four = magneto(e_gap_deg=10.0)
@@ -141,9 +141,7 @@ def test_break_shift_is_that_of_the_opening_found_by_root_finding(data: MagnetoD
     middle = (pitch - data.dwell_deg) / 2
     bottom = middle - pitch / 2
     tiny = 1e-6 * gap  # a root of "opening − tiny", since the opening itself is flat 0 before the break
-    found = brentq(
-        lambda rotor: float(points_opening_mm(data, rotor, gap)) - tiny, bottom, middle, xtol=1e-12
-    )
+    found = brentq(lambda rotor: float(points_opening_mm(data, rotor, gap)) - tiny, bottom, middle, xtol=1e-12)
     assert -found == pytest.approx(early, abs=0.02)
     just = points_opening_mm(data, np.array([-early - 1e-3, -early + 1e-3]), gap)
     assert just[0] == 0 < just[1]
@@ -165,8 +163,7 @@ def test_gaps_that_cannot_be_are_refused() -> None:
     with pytest.raises(ValueError) as never_closed:
         points_opening_mm(magneto(), 0.0, 2.0)
     assert str(never_closed.value) == (
-        "exhaust-side magneto: with a points gap of 2 mm the points never close: "
-        "the breaker cam lifts 0.868 mm"
+        "exhaust-side magneto: with a points gap of 2 mm the points never close: the breaker cam lifts 0.868 mm"
     )
     for gap in (0.0, -0.1, float("nan")):
         with pytest.raises(ValueError, match="expected a points gap of more than 0 mm, got"):
@@ -291,8 +288,7 @@ def test_exhaust_side_plugs_fire_first() -> None:
     assert check_stagger(exhaust, inlet) is None
     assert check_stagger(exhaust, magneto(name="inlet-side")) is None  # together is allowed
     assert check_stagger(inlet, exhaust) == (
-        "the exhaust-side plugs must fire first: inlet-side magneto breaks 7° of the crank "
-        "after exhaust-side magneto"
+        "the exhaust-side plugs must fire first: inlet-side magneto breaks 7° of the crank after exhaust-side magneto"
     )
 
 

@@ -9,6 +9,7 @@ import pytest
 import shapely
 import trimesh
 from numpy.typing import NDArray
+
 from quillwise.meshes import solids
 
 Floats = NDArray[np.float64]
@@ -37,8 +38,12 @@ def crossings() -> Callable[[trimesh.Trimesh, float, float], Floats]:
         lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
         radii = np.hypot(lines[..., 0], lines[..., 1])
         over = lines[(radii[:, 0] > radius_mm) != (radii[:, 1] > radius_mm)]
-        spans = np.hypot(over[..., 0], over[..., 1])
-        share = (radius_mm - spans[:, 0]) / (spans[:, 1] - spans[:, 0])
+        start, along = over[:, 0], over[:, 1] - over[:, 0]
+        # |start + t along|² = r² has one root from 0 to 1, as the ends lie on both sides
+        square, mixed = np.sum(along**2, axis=1), np.sum(start * along, axis=1)
+        rest = np.sqrt(mixed**2 - square * (np.sum(start**2, axis=1) - radius_mm**2))
+        roots = np.column_stack([(-mixed - rest) / square, (-mixed + rest) / square])
+        share = np.where((roots[:, 0] >= 0) & (roots[:, 0] <= 1), roots[:, 0], roots[:, 1])
         at = over[:, 0] + share[:, None] * (over[:, 1] - over[:, 0])
         return np.sort(np.arctan2(at[:, 1], at[:, 0]))
 

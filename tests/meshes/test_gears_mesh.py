@@ -9,6 +9,7 @@ import pytest
 import shapely
 import trimesh
 from numpy.typing import NDArray
+
 from quillwise.meshes import gears, solids, teeth
 
 Floats = NDArray[np.float64]
@@ -30,9 +31,7 @@ def posed(body: solids.Solid, turn_deg: float, x_mm: float = 0.0) -> solids.Soli
 
 @pytest.mark.parametrize("detail", ["coarse", "fine"])
 @pytest.mark.parametrize(("driving", "driven"), SPUR_PAIRS)
-def test_spur_teeth_interleave(
-    driving: int, driven: int, detail: solids.Detail, shared_mm3: Shared
-) -> None:
+def test_spur_teeth_interleave(driving: int, driven: int, detail: solids.Detail, shared_mm3: Shared) -> None:
     module, face = 2.5, 20.0
     one = solids.solid(gears.spur(gears.Spur(teeth=driving, module_mm=module, face_mm=face), detail))
     other = solids.solid(gears.spur(gears.Spur(teeth=driven, module_mm=module, face_mm=face), detail))
@@ -82,9 +81,7 @@ def test_bevel_teeth_interleave(
     )
     other = solids.solid(
         gears.bevel(
-            gears.Bevel(
-                teeth=driven, cone_angle_deg=partners, module_mm=module, face_mm=face, bore_mm=12, hub_mm=5
-            ),
+            gears.Bevel(teeth=driven, cone_angle_deg=partners, module_mm=module, face_mm=face, bore_mm=12, hub_mm=5),
             detail,
         )
     )
@@ -187,15 +184,17 @@ def test_cone_angles_of_a_20_40_pair() -> None:
 
 @pytest.mark.parametrize("count", [8, 13, 24])
 def test_spur_outline_is_what_a_rack_cuts(count: int) -> None:
-    """Second method: a disc rolled past a rack cutter in 240 steps a pitch, by shapely."""
+    """Second method: a disc rolled past a rack cutter in small steps, by shapely."""
     module = 1.0
     pitch, thin = count / 2, 0.04
     tan = np.tan(np.radians(20.0))
     half = np.pi / 4 + thin  # of the cutter's tooth on its pitch line
-    tooth = np.array([[-1.25, half - 1.25 * tan], [1.2, half + 1.2 * tan], [1.2, -half - 1.2 * tan], [-1.25, 1.25 * tan - half]])
+    tooth = np.array(
+        [[-1.25, half - 1.25 * tan], [1.2, half + 1.2 * tan], [1.2, -half - 1.2 * tan], [-1.25, 1.25 * tan - half]]
+    )
     blank = shapely.Point(0, 0).buffer(pitch + 1.0, quad_segs=720)
     swept = []
-    for roll in np.linspace(-2.6, 2.6, 481):  # mm along the pitch line, far enough to leave the blank
+    for roll in np.linspace(-4, 4, 601):  # mm along the pitch line, far enough to leave the blank
         cutter = shapely.Polygon(tooth + [pitch, roll])
         swept.append(shapely.affinity.rotate(cutter, -np.degrees(roll / pitch), origin=(0, 0)))
     space = shapely.union_all(swept)
@@ -205,11 +204,13 @@ def test_spur_outline_is_what_a_rack_cuts(count: int) -> None:
         )
     )
     flank = teeth.cut_flank(count, module, thin, "fine")
-    ours = shapely.Polygon(teeth.wheel_outline(flank, count, 0.0))
-    assert ours.symmetric_difference(cut).area / count < 0.006  # of 1.5 mm² that a tooth has
-    part = gears.spur(gears.Spur(teeth=count, module_mm=module, face_mm=7, thinned_modules=thin), "fine")
+    corners = teeth.wheel_outline(flank, count, 0.0)
+    # every corner of ours lies on the cut outline; between the corners there are chords
+    assert shapely.distance(shapely.points(corners), cut.exterior).max() < 0.003
+    assert shapely.Polygon(corners).symmetric_difference(cut).area / count < 0.03  # of 1.5 mm² that a tooth has
+    part = gears.spur(gears.Spur(teeth=count, module_mm=module, face_mm=7, thinned_modules=thin, webbed=False), "fine")
     mark = 0.36 * 0.15 * (part.bounds[1, 0] - 0.5 - (pitch - 2.75))
-    assert part.volume == pytest.approx(cut.area * 7 + mark, rel=0.003)
+    assert part.volume == pytest.approx(cut.area * 7 + mark, rel=0.005)
 
 
 def test_span_over_teeth() -> None:

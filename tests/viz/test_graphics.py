@@ -1,0 +1,105 @@
+"""The probe is tried in fresh processes: what it sets must hold for the process that asked."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+
+import pytest
+from quillwise.kinematics.errors import GraphicsError
+from quillwise.viz import graphics
+
+_PROBE = """
+import os, sys
+from quillwise.kinematics.errors import GraphicsError
+from quillwise.viz import graphics
+assert not any(name.startswith(("vtkmodules", "pyvista")) for name in sys.modules)
+try:
+    found = graphics.probe()
+except GraphicsError as error:
+    print("none", graphics.has_display(), error)
+else:
+    assert os.environ["VTK_DEFAULT_OPENGL_WINDOW"] == found.window
+    print(found.window, found.display, graphics.has_display())
+"""
+
+linux = pytest.mark.skipif(sys.platform != "linux", reason="X displays and Mesa are Linux's")
+
+
+def _run(environment: dict[str, str], *before: str) -> str:
+    clean = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "VTK_DEFAULT_OPENGL_WINDOW")} | environment
+    done = subprocess.run(
+        [*before, sys.executable, "-c", _PROBE],
+        env=clean,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def _opengl_or_skip() -> None:
+    try:
+        graphics.probe()
+    except GraphicsError as error:
+        pytest.skip(str(error))
+
+
+@linux
+def test_without_a_display_an_off_screen_window_is_found() -> None:
+    _opengl_or_skip()
+    window, shown, display = _run({}).split()
+    assert window in (graphics.EGL_WINDOW, graphics.OSMESA_WINDOW)
+    assert (shown, display) == ("False", "False")
+
+
+@linux
+def test_a_display_that_is_named_but_not_there_is_no_display() -> None:
+    _opengl_or_skip()
+    window, shown, display = _run({"DISPLAY": ":4711"}).split()
+    assert window in (graphics.EGL_WINDOW, graphics.OSMESA_WINDOW)
+    assert (shown, display) == ("False", "False")
+
+
+@linux
+@pytest.mark.skipif(shutil.which("xvfb-run") is None, reason="xvfb-run is not installed")
+def test_with_a_display_its_window_is_taken() -> None:
+    assert _run({}, "xvfb-run", "-a").split() == [graphics.DISPLAY_WINDOW, "True", "True"]
+
+
+@linux
+def test_a_window_class_that_does_not_work_is_passed_over() -> None:
+    _opengl_or_skip()
+    window, *_ = _run({"VTK_DEFAULT_OPENGL_WINDOW": "vtkNoSuchRenderWindow"}).split()
+    assert window in (graphics.EGL_WINDOW, graphics.OSMESA_WINDOW)
+
+
+def test_without_opengl_the_message_names_the_packages(tmp_path: object, monkeypatch: pytest.MonkeyPatch) -> None:
+    # An interpreter that cannot start stands for every child that dies: the parent must only see the outcome.
+    monkeypatch.setattr(sys, "executable", f"{tmp_path}/no-interpreter")
+    monkeypatch.delenv(graphics.WINDOW_VARIABLE, raising=False)
+    graphics._tried.cache_clear()
+    try:
+        with pytest.raises(GraphicsError) as caught:
+            graphics.probe()
+    finally:
+        graphics._tried.cache_clear()
+    assert str(caught.value) == (
+        "No OpenGL library works here, so nothing can be drawn in 3D. On Debian or Ubuntu install the package "
+        "libosmesa6, or the two packages libegl1 and libgl1-mesa-dri. "
+        "The commands events, vernier, rehearse and validate work without it."
+    )
+
+
+@linux
+def test_a_child_that_dies_by_a_signal_is_not_taken(tmp_path: object, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(graphics, "_CHILD", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    graphics._tried.cache_clear()
+    try:
+        assert graphics._tried(graphics.EGL_WINDOW, "") == ("", "")
+    finally:
+        graphics._tried.cache_clear()

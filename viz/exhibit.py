@@ -1,0 +1,64 @@
+"""An engine on a stage: its parts made once, moved to any moment of the job."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+import trimesh
+from numpy.typing import ArrayLike, NDArray
+
+from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.motion import State, motion
+from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.poses import poses
+from quillwise.kinematics.rig import Rig
+from quillwise.kinematics.steps import Frame
+from quillwise.meshes.build import index_mark, mesh
+from quillwise.meshes.solids import Detail
+from quillwise.viz.stage import Stage
+
+# Liners would hide the pistons; they come on by choice.
+HIDDEN = frozenset({Kind.CYLINDER})
+
+Body = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
+
+
+def bodies(engine: Engine, parts: Collection[Part] | None = None, detail: Detail = "coarse") -> dict[Part, Body]:
+    """Body of each part with its painted mark joined on, and which faces (F,) are paint (None: no mark)."""
+    made = {}
+    for part in engine.parts if parts is None else parts:
+        body, paint = mesh(engine, part, detail), index_mark(engine, part)
+        if paint is None:
+            made[part] = (body, None)
+            continue
+        faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
+        faces[len(body.faces) :] = True
+        made[part] = (trimesh.util.concatenate([body, paint]), faces)
+    return made
+
+
+def furnish(stage: Stage, made: Mapping[Part, Body]) -> None:
+    """Put parts on the stage as found; those of ``HIDDEN`` kinds are there but not shown."""
+    for part, (body, marked) in made.items():
+        stage.add(part, body, marked=marked)
+        if part.kind in HIDDEN:
+            stage.show(part, False)
+
+
+def state_at(engine: Engine, frame: Frame) -> State:
+    """The state at one moment of the job, arrays of one value."""
+    return motion(engine, frame.assembly, frame.crank_deg, frame.free)
+
+
+def place(stage: Stage, rig: Rig, state: State, parts: Collection[Part] | None = None) -> None:
+    """Move the parts on the stage to a state of one value."""
+    stage.move({part: pose[0] for part, pose in poses(rig, state, parts).items()})
+
+
+def place_assembly(
+    stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike
+) -> None:
+    """Move the parts on the stage to where an assembly stands at a crank angle [deg]."""
+    place(stage, rig, motion(engine, assembly, crank_deg))

@@ -31,6 +31,7 @@ class Kind(StrEnum):
     SEGMENTS = "distributor segments"
     DISC = "timing disc"
     WINDOW = "timing window"
+    FEELER = "feeler"  # a tool: shown in close-ups, no part of any engine
 
 
 @dataclass(frozen=True, slots=True, order=True)

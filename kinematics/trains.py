@@ -8,6 +8,7 @@ right angles to the two lines that it joins, so its angle follows from where tho
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -73,21 +74,35 @@ def lay_out(sheet: DataSheet, sigma: int, lines: dict[str, Line], front_mm: floa
     while waiting:
         ready = [train for train in waiting if train.from_shaft in tree.shafts]
         if not ready:
-            for train in waiting:
-                tree.problems.append(
-                    Problem(
-                        f"trains.{train.drives}.from",
-                        unknown("shaft", train.from_shaft, tree.shafts)
-                        if train.from_shaft not in {other.drives for other in waiting}
-                        else f'"{train.from_shaft}" is not driven from the crankshaft: the trains go in a circle',
-                    )
-                )
+            tree.problems += _not_driven(tree, waiting)
             break
         for train in ready:
             _lay_train(tree, train)
             waiting.remove(train)
     _check_crossings(tree)
     return tree
+
+
+def _not_driven(tree: Tree, waiting: list[TrainData]) -> Iterator[Problem]:
+    """Why no train of these can be laid: an unknown shaft, or a circle. Trains that only hang on such a one are
+    not named."""
+    maker = {name: train for train in waiting for name in _names(train)}
+    for train in waiting:
+        path = f"trains.{train.drives}.from"
+        if train.from_shaft not in maker:
+            yield Problem(path, unknown("shaft", train.from_shaft, tree.shafts))
+            continue
+        behind = train
+        for _ in waiting:
+            if behind.from_shaft not in maker:
+                break
+            behind = maker[behind.from_shaft]
+            if behind is train:
+                yield Problem(
+                    path,
+                    f'"{train.from_shaft}" is not driven from the crankshaft: the trains go in a circle',
+                )
+                break
 
 
 def _shaft(

@@ -155,9 +155,7 @@ def rod(part: Rod, detail: Detail = "coarse") -> trimesh.Trimesh:
     if _shank_foot(part) >= -0.2 * part.small_radius_mm:
         raise ValueError(f"a rod of {part.length_mm:g} mm leaves no shank between its ends")
     if part.kind == "fork" and not 0 < part.slot_mm < part.big_width_mm:
-        raise ValueError(
-            f"expected a slot narrower than the big end's {part.big_width_mm:g} mm, got {part.slot_mm:g}"
-        )
+        raise ValueError(f"expected a slot narrower than the big end's {part.big_width_mm:g} mm, got {part.slot_mm:g}")
     body = extruded(_rod_front(part, detail), -part.big_width_mm, part.big_width_mm) ^ _rod_side(part)
     reach = part.big_width_mm + part.small_width_mm
     big = (-part.length_mm, 0.0)
@@ -282,9 +280,7 @@ def _shank_pockets(part: Rod, detail: Detail) -> list[Solid]:
     lower = _shank_foot(part) + 1.3 * radius
     if upper - lower < 2 * radius:
         return []
-    pocket = hull(
-        circle(radius, detail, centre_mm=(upper, 0.0)), circle(1.15 * radius, detail, centre_mm=(lower, 0.0))
-    )
+    pocket = hull(circle(radius, detail, centre_mm=(upper, 0.0)), circle(1.15 * radius, detail, centre_mm=(lower, 0.0)))
     floor, beyond = 0.22 * part.shank_depth_mm, part.big_width_mm + part.small_width_mm
     return [extruded(pocket, floor, beyond), extruded(pocket, -beyond, -floor)]
 

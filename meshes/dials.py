@@ -6,6 +6,7 @@ fixed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import trimesh
@@ -81,9 +82,7 @@ def disc(part: Disc, detail: Detail = "coarse") -> trimesh.Trimesh:
     plate = difference(extruded(figure, -half, half), *cutters)
     ticks = [_tick(part, number) for number in range(count)]
     clear = [
-        tick
-        for tick, at in ticks
-        if all(_apart(at, mark) > 0.5 * _mark_width_deg(part) for mark in part.marks_deg)
+        tick for tick, at in ticks if all(_apart(at, mark) > 0.5 * _mark_width_deg(part) for mark in part.marks_deg)
     ]
     return mesh(union(plate, *clear, raised(disc_index(part))))
 
@@ -119,7 +118,7 @@ def window(part: Window, detail: Detail = "coarse") -> trimesh.Trimesh:
         raise ValueError("the pointer's point does not lie in the window's opening")
     half_angle = part.opening_deg / 2
     # the frame is as wide at the sides as above and below
-    side_deg = 57.29577951308232 * part.frame_mm / part.opening_outer_mm
+    side_deg = math.degrees(part.frame_mm / part.opening_outer_mm)
     plate = sector(
         part.opening_outer_mm + part.frame_mm,
         -half_angle - side_deg,
@@ -132,9 +131,7 @@ def window(part: Window, detail: Detail = "coarse") -> trimesh.Trimesh:
     beyond = part.opening_outer_mm + 0.5 * part.frame_mm
     pointer = outline([(part.pointer_radius_mm, 0.0), (beyond, wide), (beyond, -wide)])
     figure = joined_outlines(plate - opening, pointer)
-    return mesh(
-        turned_about_z(extruded(figure, -part.thickness_mm / 2, part.thickness_mm / 2), part.pointer_deg)
-    )
+    return mesh(turned_about_z(extruded(figure, -part.thickness_mm / 2, part.thickness_mm / 2), part.pointer_deg))
 
 
 def _tick_height_mm(part: Disc) -> float:
@@ -164,7 +161,7 @@ def _mark(part: Disc, at_deg: float, floor_mm: float | None = None, proud_mm: fl
     """A slot in the read face that runs out through the rim."""
     face = part.side * part.thickness_mm / 2
     deep = 0.5 * part.thickness_mm if floor_mm is None else floor_mm
-    half = part.radius_mm * 0.5 * 0.017453292519943295 * _mark_width_deg(part)
+    half = part.radius_mm * 0.5 * math.radians(_mark_width_deg(part))
     low, high = sorted((face - part.side * deep, face + part.side * proud_mm))
     outer = part.radius_mm * (1.05 if floor_mm is None else 1.0)
     slot = box(((1 - _MARK) * part.radius_mm, -half, low), (outer, half, high))

@@ -95,9 +95,7 @@ def sleeve_index(part: Sleeve, end: Literal["driving", "driven"] = "driving") ->
     """Where the sleeve bears its mark at one end: on the outside, along its dog at ``phase_deg``."""
     if end == "driving":
         return _outside_bar(part.driving, part.outer_radius_mm, 0.0, part.driving.height_mm)
-    return _outside_bar(
-        part.driven, part.outer_radius_mm, part.length_mm - part.driven.height_mm, part.length_mm
-    )
+    return _outside_bar(part.driven, part.outer_radius_mm, part.length_mm - part.driven.height_mm, part.length_mm)
 
 
 def sleeve_index_patch(part: Sleeve, end: Literal["driving", "driven"] = "driving") -> trimesh.Trimesh:
@@ -111,9 +109,7 @@ def flange(part: Flange, detail: Detail = "coarse") -> trimesh.Trimesh:
         raise ValueError(f"a bore of {part.bore_mm:g} mm reaches the dogs")
     ring = circle(part.outer_radius_mm, detail) - circle(part.inner_radius_mm, detail, around=True)
     plate = cylinder(part.outer_radius_mm, -part.thickness_mm, 0.0, detail)
-    dogs = extruded(
-        _dogs_of(part.dogs, ring, part.outer_radius_mm), -part.thickness_mm / 2, part.dogs.height_mm
-    )
+    dogs = extruded(_dogs_of(part.dogs, ring, part.outer_radius_mm), -part.thickness_mm / 2, part.dogs.height_mm)
     upright = union(plate, dogs, raised(_upright_flange_index(part)))
     if part.bore_mm > 0:
         bore = cylinder(part.bore_mm / 2, -part.thickness_mm - 1, 1.0, detail, around=True)

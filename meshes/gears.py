@@ -6,7 +6,7 @@ the index mark. Backlash is made by thinning every tooth on both flanks.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import trimesh
@@ -167,9 +167,7 @@ def spur(wheel: Spur, detail: Detail = "coarse") -> trimesh.Trimesh:
     if wheel.webbed and rim - hub > _LEAST_WEB_ROOM * wheel.module_mm:
         recess = circle(rim, detail) - circle(hub, detail)
         depth = 0.3 * wheel.face_mm
-        body = difference(
-            body, extruded(recess, half - depth, half + 1), extruded(recess, -half - 1, depth - half)
-        )
+        body = difference(body, extruded(recess, half - depth, half + 1), extruded(recess, -half - 1, depth - half))
     return mesh(union(body, raised(spur_index(wheel))))
 
 
@@ -308,14 +306,7 @@ def _upright_bevel(wheel: Bevel, detail: Detail) -> Solid:
     if wheel.hub_mm <= 0:
         del web[4:6]
     shell = _shell(heel, inner_scale, apex_z).trim_by_plane((0.0, 0.0, -1.0), -back_z)
-    upright = Bevel(
-        teeth=wheel.teeth,
-        cone_angle_deg=wheel.cone_angle_deg,
-        module_mm=module,
-        face_mm=wheel.face_mm,
-        phase_deg=wheel.phase_deg,
-    )
-    body = union(shell, revolved(web, detail), raised(bevel_index(upright)))
+    body = union(shell, revolved(web, detail), raised(bevel_index(replace(wheel, side=1))))
     if bore > 0:
         body = difference(body, cylinder(bore, 0.0, apex_z + wheel.hub_mm, detail, around=True))
     return body

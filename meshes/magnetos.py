@@ -301,9 +301,7 @@ def fixed_contact(part: FixedContact, detail: Detail = "coarse") -> trimesh.Trim
     """The fixed point on its bracket, one body."""
     back, half = -part.contact_height_mm, part.width_mm / 2
     plate = box((back - part.bracket_mm, -half, -half - part.foot_mm), (back, half, half))
-    foot = box(
-        (back - 3 * part.bracket_mm, -half, -half - part.foot_mm), (back, half, -half - part.foot_mm / 2)
-    )
+    foot = box((back - 3 * part.bracket_mm, -half, -half - part.foot_mm), (back, half, -half - part.foot_mm / 2))
     contact = moved(
         cylinder(part.contact_radius_mm, -part.bracket_mm / 2, part.contact_height_mm, detail),
         _facing(np.array([1.0, 0.0]), np.array([back, 0.0])),
@@ -352,19 +350,13 @@ def segments(part: Segments, detail: Detail = "coarse") -> trimesh.Trimesh:
     if len(order) > 1:
         least = float(np.diff(np.append(order, order[0] + 360)).min())
         if least <= part.segment_width_deg:
-            raise ValueError(
-                f"segments {least:g} degrees apart overlap at a width of {part.segment_width_deg:g}"
-            )
+            raise ValueError(f"segments {least:g} degrees apart overlap at a width of {part.segment_width_deg:g}")
     ring = circle(part.ring_outer_mm, detail) - circle(part.ring_inner_mm, detail, around=True)
     half, into = part.segment_width_deg / 2, (part.ring_inner_mm + part.ring_outer_mm) / 2
-    studs = [
-        sector(into, at - half, at + half, detail, inner_mm=part.stud_radius_mm) for at in part.angles_deg
-    ]
+    studs = [sector(into, at - half, at + half, detail, inner_mm=part.stud_radius_mm) for at in part.angles_deg]
     # studs are a little thinner than the ring, so that they read as parts of their own
     half_ring, half_stud = part.thickness_mm / 2, 0.35 * part.thickness_mm
-    body = union(
-        extruded(ring, -half_ring, half_ring), extruded(joined_outlines(*studs), -half_stud, half_stud)
-    )
+    body = union(extruded(ring, -half_ring, half_ring), extruded(joined_outlines(*studs), -half_stud, half_stud))
     return mesh(union(body, raised(segments_index(part))))
 
 

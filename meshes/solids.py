@@ -64,9 +64,7 @@ def outline(points_mm: ArrayLike) -> Outline:
     Raises ValueError when it has no area or crosses itself.
     """
     points = np.asarray(points_mm, dtype=np.float64)
-    twice_area = float(
-        np.sum(points[:, 0] * np.roll(points[:, 1], -1) - np.roll(points[:, 0], -1) * points[:, 1])
-    )
+    twice_area = float(np.sum(points[:, 0] * np.roll(points[:, 1], -1) - np.roll(points[:, 0], -1) * points[:, 1]))
     if twice_area < 0:
         points = points[::-1]
     figure = Outline([np.ascontiguousarray(points)], FillRule.Positive)
@@ -173,9 +171,7 @@ def from_faces(points_mm: ArrayLike, faces: ArrayLike) -> Solid:
     Raises ValueError when they do not close it.
     """
     body = Solid(
-        Mesh64(
-            np.ascontiguousarray(points_mm, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.uint64)
-        )
+        Mesh64(np.ascontiguousarray(points_mm, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.uint64))
     )
     if body.is_empty():
         raise ValueError(f"the faces do not close a body: {body.status()}")
@@ -189,6 +185,19 @@ def mesh(body: Solid) -> trimesh.Trimesh:
         raise ValueError("the body is empty")
     points = np.array(data.vert_properties[:, :3], dtype=np.float64)
     return trimesh.Trimesh(points, np.array(data.tri_verts, dtype=np.int64), process=False)
+
+
+def shifted(part: trimesh.Trimesh, by_mm: ArrayLike) -> trimesh.Trimesh:
+    """The part moved by (x, y, z), in place."""
+    part.apply_translation(np.asarray(by_mm, dtype=float))
+    return part
+
+
+def together(*parts: trimesh.Trimesh) -> trimesh.Trimesh:
+    """Bodies side by side in one mesh, not united: for paint on a part. The faces keep their order."""
+    joined = trimesh.util.concatenate(list(parts))
+    assert isinstance(joined, trimesh.Trimesh)
+    return joined
 
 
 def solid(part: trimesh.Trimesh) -> Solid:

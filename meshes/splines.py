@@ -19,7 +19,6 @@ from quillwise.meshes.solids import (
     Outline,
     Side,
     Solid,
-    circle,
     cylinder,
     difference,
     extruded,
@@ -120,9 +119,7 @@ def quill(shaft: Quill, detail: Detail = "coarse") -> trimesh.Trimesh:
     if room <= 0:
         raise ValueError(f"the splines take up more than the quill's {shaft.length_mm:g} mm")
     if shaft.waist_radius_mm >= least:
-        raise ValueError(
-            f"expected a waist thinner than the splines' {least:g} mm, got {shaft.waist_radius_mm:g} mm"
-        )
+        raise ValueError(f"expected a waist thinner than the splines' {least:g} mm, got {shaft.waist_radius_mm:g} mm")
     upper = shaft.length_mm - shaft.driven_length_mm
     ends = (
         extruded(_external(shaft.driving, detail), 0.0, shaft.driving_length_mm),
@@ -175,9 +172,7 @@ def mate(part: Mate, detail: Detail = "coarse") -> trimesh.Trimesh:
         raise ValueError(f"expected an outer radius over {spline.internal_major_radius_mm:g} mm")
     if not 0 <= part.cut_sweep_deg < 360:
         raise ValueError(f"expected a cut from 0 to less than 360 degrees, got {part.cut_sweep_deg:g}")
-    spaces = extruded(
-        _internal_spaces(spline, detail), -1.0, part.length_mm - part.floor_mm + (part.floor_mm <= 0)
-    )
+    spaces = extruded(_internal_spaces(spline, detail), -1.0, part.length_mm - part.floor_mm + (part.floor_mm <= 0))
     body = difference(cylinder(part.outer_radius_mm, 0.0, part.length_mm, detail), spaces)
     body = union(body, raised(mate_index(part)))
     if part.cut_sweep_deg > 0:
@@ -210,9 +205,7 @@ def _external(spline: Spline, detail: Detail) -> Outline:
     pitch, module = spline.pitch_radius_mm, spline.module_mm
     # both parts have corners at the same radii: their flats lie on each other, and play is the only gap
     nodes = [spline.external_minor_radius_mm, spline.internal_minor_radius_mm, pitch, pitch + module / 2]
-    return outline(
-        wheel_outline(_flank(spline, nodes, detail, -spline.play_mm), spline.teeth, spline.phase_deg)
-    )
+    return outline(wheel_outline(_flank(spline, nodes, detail, -spline.play_mm), spline.teeth, spline.phase_deg))
 
 
 def _internal_spaces(spline: Spline, detail: Detail) -> Outline:
@@ -240,10 +233,7 @@ def _flank(spline: Spline, nodes_mm: list[float], detail: Detail, wider_mm: floa
 def _cutter(part: Mate, detail: Detail) -> Solid:
     beyond = 2 * part.outer_radius_mm
     wedge = sector(beyond, part.cut_from_deg, part.cut_from_deg + part.cut_sweep_deg, detail)
-    axis = circle(
-        0.01 * part.spline.module_mm, detail
-    )  # so that the edge of the cut does not run along z = axis
-    return extruded(wedge + axis, -part.length_mm, 2 * part.length_mm)
+    return extruded(wedge, -part.length_mm, 2 * part.length_mm)
 
 
 def _require_teeth(teeth: int) -> None:

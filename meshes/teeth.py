@@ -50,9 +50,7 @@ class Flank:
     half_angle_rad: NDArray[np.float64]
 
 
-def cut_flank(
-    teeth: float, module_mm: float, thinned_mm: float, detail: Detail, *, star_shaped: bool = False
-) -> Flank:
+def cut_flank(teeth: float, module_mm: float, thinned_mm: float, detail: Detail, *, star_shaped: bool = False) -> Flank:
     """The flank of an external tooth as a rack with sharp corners cuts it (ISO 53 proportions, 20°).
 
     The corner of the rack, at depth h below the pitch line and y₀ from the tooth's centre, leaves the
@@ -99,9 +97,7 @@ def cut_flank(
     return Flank(radius, half_angle)
 
 
-def wheel_points(
-    flank: Flank, count: int, phase_deg: float, *, angle_factor: float = 1.0
-) -> tuple[Floats, Floats]:
+def wheel_points(flank: Flank, count: int, phase_deg: float, *, angle_factor: float = 1.0) -> tuple[Floats, Floats]:
     """All corners of a wheel, anticlockwise from the first flank of the tooth at ``phase_deg``.
 
     Returns angles [rad] and radii [mm], both (count · 2n,). angle_factor stretches the teeth's own angles

@@ -139,9 +139,7 @@ def rocker(part: Rocker, detail: Detail = "coarse") -> trimesh.Trimesh:
     root = circle(0.8 * part.pivot_radius_mm, detail)
     plan = joined_outlines(boss, hull(root, arm_end), hull(root, pad))
     half, roller_half = part.width_mm / 2, part.roller_width_mm / 2
-    roller = cylinder(
-        part.roller_radius_mm, -roller_half, roller_half, detail, centre_mm=part.roller_centre_mm
-    )
+    roller = cylinder(part.roller_radius_mm, -roller_half, roller_half, detail, centre_mm=part.roller_centre_mm)
     bore = cylinder(part.bore_radius_mm, -2 * half, 2 * half, detail, around=True)
     return mesh(difference(union(extruded(plan, -half, half), roller), bore))
 

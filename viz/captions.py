@@ -158,6 +158,15 @@ def compose(
     return np.asarray(picture), boxes
 
 
+def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, height_px: int, width_px: int) -> None:
+    """One line of text in a strip of that height, in the largest size that fits its width."""
+    size = max(6, int(height_px * 0.72))
+    while size > 6 and _length(text, _font(size, True)) > width_px:
+        size -= 1
+    baseline = left_top[1] + round(height_px * 0.76)
+    pencil.text((left_top[0], baseline), text, font=_font(size, True), fill=palette.TEXT, anchor="ls")
+
+
 def covered(text: str) -> bool:
     """Whether the font has a sign for every character of the text; one that it has not is drawn as a box."""
     font = _font(32, False)

@@ -16,7 +16,7 @@ from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame
 from quillwise.meshes.build import index_mark, mesh
-from quillwise.meshes.solids import Detail
+from quillwise.meshes.solids import Detail, together
 from quillwise.viz.stage import Stage
 
 # Liners would hide the pistons; they come on by choice.
@@ -27,7 +27,7 @@ Body = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 def bodies(engine: Engine, parts: Collection[Part] | None = None, detail: Detail = "coarse") -> dict[Part, Body]:
     """Body of each part with its painted mark joined on, and which faces (F,) are paint (None: no mark)."""
-    made = {}
+    made: dict[Part, Body] = {}
     for part in engine.parts if parts is None else parts:
         body, paint = mesh(engine, part, detail), index_mark(engine, part)
         if paint is None:
@@ -35,7 +35,7 @@ def bodies(engine: Engine, parts: Collection[Part] | None = None, detail: Detail
             continue
         faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
         faces[len(body.faces) :] = True
-        made[part] = (trimesh.util.concatenate([body, paint]), faces)
+        made[part] = (together(body, paint), faces)
     return made
 
 
@@ -57,8 +57,6 @@ def place(stage: Stage, rig: Rig, state: State, parts: Collection[Part] | None =
     stage.move({part: pose[0] for part, pose in poses(rig, state, parts).items()})
 
 
-def place_assembly(
-    stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike
-) -> None:
+def place_assembly(stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike) -> None:
     """Move the parts on the stage to where an assembly stands at a crank angle [deg]."""
     place(stage, rig, motion(engine, assembly, crank_deg))

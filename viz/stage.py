@@ -207,6 +207,8 @@ class Stage:
         if parallel is not None:
             eye.SetParallelScale(parallel)
         eye.SetViewAngle(camera.view_angle_deg)
+        for actors in self._actors.values():
+            actors.aim(parallel is not None)
 
     def render(self) -> None:
         """Draws the window, all its viewports. Nothing is drawn before this, ``picture`` or ``identify``."""

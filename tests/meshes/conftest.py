@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from quillwise.meshes import solids
 
 Floats = NDArray[np.float64]
+mesh_plane: Callable[..., Floats] = trimesh.intersections.mesh_plane  # it has no types of its own
 
 
 @pytest.fixture
@@ -35,7 +36,7 @@ def crossings() -> Callable[[trimesh.Trimesh, float, float], Floats]:
     """Angles [rad] at which the section of a part at a height z crosses a circle: two for each tooth."""
 
     def cross(part: trimesh.Trimesh, radius_mm: float, z_mm: float) -> Floats:
-        lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
+        lines = mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
         radii = np.hypot(lines[..., 0], lines[..., 1])
         over = lines[(radii[:, 0] > radius_mm) != (radii[:, 1] > radius_mm)]
         start, along = over[:, 0], over[:, 1] - over[:, 0]
@@ -71,7 +72,7 @@ def volume_by_sections() -> Callable[[trimesh.Trimesh, int, int], float]:
         others = [i for i in range(3) if i != axis]
         total = 0.0
         for place in low + step * (np.arange(count) + 0.4871):
-            lines = trimesh.intersections.mesh_plane(part, normal, normal * place)[:, :, others].round(7)
+            lines = mesh_plane(part, normal, normal * place)[:, :, others].round(7)
             lines = lines[np.any(lines[:, 0] != lines[:, 1], axis=1)]
             faces = shapely.polygonize(shapely.linestrings(lines)).geoms
             # a face is metal when a ray from it leaves through an odd number of lines: holes lie in other faces

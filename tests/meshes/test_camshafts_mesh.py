@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from quillwise.meshes import camshafts, solids
 
 Floats = NDArray[np.float64]
+mesh_plane: Callable[..., Floats] = trimesh.intersections.mesh_plane  # it has no types of its own
 
 
 def eccentric(phase_deg: float, points: int = 360) -> Floats:
@@ -44,7 +45,7 @@ def test_lobes_stand_at_their_angles() -> None:
     shaft = a_shaft(4)
     part = camshafts.camshaft(shaft)
     for number, lobe in enumerate(shaft.lobes):
-        points = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, lobe.z_mm + 0.3)).reshape(-1, 3)[:, :2]
+        points = mesh_plane(part, (0, 0, 1), (0, 0, lobe.z_mm + 0.3)).reshape(-1, 3)[:, :2]
         nose = points[np.hypot(*points.T).argmax()]
         off = np.degrees(np.arctan2(nose[1], nose[0])) - 75.0 * number
         assert (off + 180) % 360 - 180 == pytest.approx(0, abs=6)  # a corner, not the nose itself

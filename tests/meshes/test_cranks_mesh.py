@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from quillwise.meshes import cranks, solids
 
 Floats = NDArray[np.float64]
+mesh_plane: Callable[..., Floats] = trimesh.intersections.mesh_plane  # it has no types of its own
 OneBody = Callable[[trimesh.Trimesh], None]
 Shared = Callable[[solids.Solid, solids.Solid], float]
 
@@ -94,7 +95,7 @@ def test_pins_stand_at_their_angles(one_body: OneBody) -> None:
     one_body(part)
     assert len(part.faces) <= 8000
     for throw in shaft.throws:
-        lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, throw.z_mm + 0.3))
+        lines = mesh_plane(part, (0, 0, 1), (0, 0, throw.z_mm + 0.3))
         x, y = lines.reshape(-1, 3).min(axis=0)[:2] / 2 + lines.reshape(-1, 3).max(axis=0)[:2] / 2
         assert (x, y) == pytest.approx(solids.on_circle(THROW, throw.angle_deg), abs=0.02)
 

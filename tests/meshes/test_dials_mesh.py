@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import trimesh
+from numpy.typing import NDArray
 
 from quillwise.meshes import dials, solids
 
 OneBody = Callable[[trimesh.Trimesh], None]
+mesh_plane: Callable[..., NDArray[np.float64]] = trimesh.intersections.mesh_plane  # it has no types of its own
 DISC = dials.Disc(radius_mm=100, thickness_mm=6, bore_mm=60, zero_deg=12.0, tick_deg=5.0, marks_deg=(41.0, 215.0))
 WINDOW = dials.Window(
     pointer_deg=90,
@@ -33,9 +36,7 @@ def test_disc_volume(one_body: OneBody) -> None:
     proud = bar.length_mm * bar.width_mm * bar.height_mm
     assert part.volume == pytest.approx(np.pi * (100**2 - 30**2) * 6 + ticks + proud, rel=0.002)
     # each engraved mark takes half the thickness along its length and leaves the rest
-    marked = dials.disc(
-        dials.Disc(radius_mm=100, thickness_mm=6, bore_mm=60, tick_deg=10.0, major_every=9, marks_deg=(5.0,)), "fine"
-    )
+    marked = dials.disc(replace(bare, marks_deg=(5.0,)), "fine")
     one_body(marked)
     wide = 2 * 100 * 0.5 * np.radians(1.2)
     assert part.volume - marked.volume == pytest.approx(wide * 20 * 3, rel=0.01)
@@ -46,11 +47,11 @@ def test_every_tick_is_there(one_body: OneBody) -> None:
     one_body(part)
     # just above the read face there are only ticks: closed outlines, one each, less those that a mark takes the
     # place of (none here: 41° and 215° lie between), plus the index bar
-    lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, -3.3))[:, :, :2]
+    lines = mesh_plane(part, (0, 0, 1), (0, 0, -3.3))[:, :, :2]
     middle = lines.mean(axis=1)
     near_rim = middle[np.abs(np.hypot(*middle.T) - 98) < 0.3]
     angles = np.degrees(np.arctan2(near_rim[:, 1], near_rim[:, 0]))
-    found = {int(round((a - 12) / 5)) % 72 for a in angles}
+    found = {round((a - 12) / 5) % 72 for a in angles}
     assert found == set(range(72))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from quillwise.meshes import dogs, solids
 
 Floats = NDArray[np.float64]
+mesh_plane: Callable[..., Floats] = trimesh.intersections.mesh_plane  # it has no types of its own
 
 
 def a_sleeve(driving: int, driven: int, play: float = 0.0) -> dogs.Sleeve:
@@ -26,7 +28,7 @@ def a_sleeve(driving: int, driven: int, play: float = 0.0) -> dogs.Sleeve:
 
 def arc_middles_deg(part: trimesh.Trimesh, count: int, radius_mm: float, z_mm: float) -> tuple[int, float]:
     """How many times the section crosses a circle of ``radius_mm``, and the middle of the dogs modulo their pitch."""
-    lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
+    lines = mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
     radii = np.hypot(lines[..., 0], lines[..., 1])
     over = lines[(radii[:, 0] > radius_mm) != (radii[:, 1] > radius_mm)]
     along = over.mean(axis=1)  # the sides of dogs are radial, so every point of one has the same angle
@@ -94,7 +96,8 @@ def test_engaged_and_half_a_pitch_out(
 
 def test_index_patches() -> None:
     shaft = a_sleeve(14, 15)
-    for end, phase in (("driving", 20.0), ("driven", -50.0)):
+    ends: tuple[Literal["driving", "driven"], ...] = ("driving", "driven")
+    for end, phase in zip(ends, (20.0, -50.0), strict=True):
         x, y, _ = dogs.sleeve_index_patch(shaft, end).center_mass
         assert np.degrees(np.arctan2(y, x)) == pytest.approx(phase)
     plate = dogs.Flange(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from quillwise.meshes import magnetos, solids
 
 Floats = NDArray[np.float64]
+mesh_plane: Callable[..., Floats] = trimesh.intersections.mesh_plane  # it has no types of its own
 OneBody = Callable[[trimesh.Trimesh], None]
 Shared = Callable[[solids.Solid, solids.Solid], float]
 
@@ -29,7 +31,7 @@ def shoes(poles: int) -> magnetos.PoleShoes:
 
 
 def arcs(part: trimesh.Trimesh, radius_mm: float, z_mm: float) -> int:
-    lines = trimesh.intersections.mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
+    lines = mesh_plane(part, (0, 0, 1), (0, 0, z_mm))[:, :, :2]
     radii = np.hypot(lines[..., 0], lines[..., 1])
     return int(((radii[:, 0] > radius_mm) != (radii[:, 1] > radius_mm)).sum())
 
@@ -45,7 +47,8 @@ def test_rotor_has_its_poles(
     one_body(part)
     angles = crossings(part, 26.0, 3.3)
     assert len(angles) == 2 * poles
-    middle = np.degrees(np.angle(np.exp(1j * poles * angles).sum())) / poles
+    # a pole takes up more than half its pitch, so the sum points at the gaps
+    middle = np.degrees(np.angle(-np.exp(1j * poles * angles).sum())) / poles
     pitch = 360 / poles
     assert (middle - 17.0 + pitch / 2) % pitch - pitch / 2 == pytest.approx(0, abs=1e-6)
     # second method: section area times length, plus the shaft ends and the mark
@@ -66,17 +69,13 @@ def test_register_and_neutral(poles: int, one_body: OneBody, shared_mm3: Shared)
     one, other = plan.shoe_angles_deg
     assert (other - one) == pytest.approx(360 / poles)
     rotor, still = solids.solid(magnetos.rotor(a_rotor(poles))), solids.solid(part)
-    # the shoes' wall swollen inwards by the gap would be met by the poles: count the metal just outside the rotor
-    wide = solids.solid(magnetos.rotor(magnetos.Rotor(**{**fields(a_rotor(poles)), "radius_mm": 29.5})))
+    # a rotor that is larger by more than the gap bites into the shoes where its poles face them
+    wide = solids.solid(magnetos.rotor(replace(a_rotor(poles), radius_mm=29.5)))
     register = shared_mm3(solids.turned_about_z(wide, one), still)
     neutral = shared_mm3(solids.turned_about_z(wide, one + 180 / poles), still)
-    assert register > 3 * neutral + 100
+    assert register > 2.5 * neutral + 100
     for turn in np.linspace(0, 360, 25):
         assert shared_mm3(solids.turned_about_z(rotor, float(turn)), still) == 0.0
-
-
-def fields(rotor: magnetos.Rotor) -> dict[str, object]:
-    return {name: getattr(rotor, name) for name in rotor.__slots__}
 
 
 def test_pole_shoes_volume(volume_by_sections: Callable[[trimesh.Trimesh, int, int], float]) -> None:

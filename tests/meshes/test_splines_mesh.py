@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ def a_quill(driving: int, driven: int, module: float = 1.5, play: float = 0.0) -
 
 def corner_radii(part: trimesh.Trimesh, z_mm: float) -> Floats:
     on_face = part.vertices[np.abs(part.vertices[:, 2] - z_mm) < 1e-6]
-    return np.hypot(on_face[:, 0], on_face[:, 1])
+    return np.asarray(np.hypot(on_face[:, 0], on_face[:, 1]))
 
 
 @pytest.mark.parametrize(("driving", "driven"), [(17, 18), (19, 18), (14, 15), (7, 40)])
@@ -139,11 +140,17 @@ def test_a_floor_closes_the_mate(one_body: Callable[[trimesh.Trimesh], None]) ->
     one_body(closed)
     assert open_one.euler_number == 0  # a ring
     assert closed.euler_number == 2  # a cup
+    for sweep in (90.0, 180.0, 270.0):
+        part = splines.Mate(
+            spline=spline, length_mm=20, outer_radius_mm=18, floor_mm=4, cut_from_deg=37.0, cut_sweep_deg=sweep
+        )
+        one_body(splines.mate(part))
 
 
 def test_index_patches() -> None:
     shaft = a_quill(17, 18)
-    for end, spline in (("driving", shaft.driving), ("driven", shaft.driven)):
+    ends: tuple[Literal["driving", "driven"], ...] = ("driving", "driven")
+    for end, spline in zip(ends, (shaft.driving, shaft.driven), strict=True):
         patch = splines.quill_index_patch(shaft, end)
         x, y, _ = patch.center_mass
         assert np.degrees(np.arctan2(y, x)) == pytest.approx(spline.phase_deg)
@@ -164,7 +171,7 @@ def test_refusals() -> None:
                 waist_radius_mm=8,
             )
         )
-    with pytest.raises(ValueError, match="expected an outer radius over 13.875 mm"):
+    with pytest.raises(ValueError, match=r"expected an outer radius over 13\.875 mm"):
         splines.mate(splines.Mate(spline=spline, length_mm=20, outer_radius_mm=13))
     few = splines.Spline(teeth=5, module_mm=1.5)
     with pytest.raises(ValueError, match="at least 6 spline teeth, got 5"):

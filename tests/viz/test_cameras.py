@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from quillwise.kinematics.errors import GraphicsError, RequestError
 from quillwise.viz import cameras, graphics
 from quillwise.viz.cameras import Camera, Margins

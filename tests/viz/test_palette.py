@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from quillwise.kinematics.parts import Kind
 from quillwise.viz import palette
 

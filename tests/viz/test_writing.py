@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
+
 from quillwise.kinematics.errors import OutputError
 from quillwise.viz.writing import PART_SUFFIX, numbered_folder, write_whole
 

@@ -1,0 +1,109 @@
+"""The command line: its options for all commands, and the one place that turns an error into words and a code.
+
+Exit codes: 0 done; 1 a check in the work itself failed; 2 bad input; 3 no graphics; 4 cannot write; 130 interrupted.
+The commands themselves stand in ``figures``; libraries of numbers and pictures are imported inside them.
+"""
+
+from __future__ import annotations
+
+import errno
+import importlib.metadata
+import os
+import sys
+import traceback
+from typing import Annotated, Any
+
+import typer
+import typer.core
+
+from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
+from quillwise.scenes.places import printable
+from quillwise.viz import figures
+
+INTERRUPTED = 130
+
+
+def exit_code(error: QuillwiseError) -> int:
+    """The exit code of an error."""
+    if isinstance(error, GraphicsError):
+        return 3
+    return 4 if isinstance(error, OutputError) else 2
+
+
+def sentences(error: QuillwiseError) -> str:
+    """What is told of an error: a line for each problem, characters that cannot be printed as escapes."""
+    found = [str(problem) for problem in error.problems] if isinstance(error, SceneError) else [str(error)]
+    return "\n".join(printable(text, len(text)) for text in found)
+
+
+class Program(typer.core.TyperGroup):
+    """All commands; an error that a user can act on ends in its sentences on stderr and its exit code."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            result = super().invoke(ctx)
+            sys.stdout.flush()
+        except QuillwiseError as error:
+            self._tell(ctx, sentences(error))
+            raise typer.Exit(exit_code(error)) from None
+        except KeyboardInterrupt:
+            self._tell(ctx, "Interrupted.")
+            raise typer.Exit(INTERRUPTED) from None
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO) or error.filename is not None:
+                raise
+            self._tell(ctx, f"the output cannot be written: {os.strerror(error.errno).lower()}")
+            # what is left in the buffer would fail again at the end of the process
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise typer.Exit(4) from None
+        return result
+
+    @staticmethod
+    def _tell(ctx: Any, message: str) -> None:
+        if ctx.params.get("debug"):
+            traceback.print_exc()
+        typer.echo(message, err=True)
+
+
+app = typer.Typer(
+    name="quillwise",
+    cls=Program,
+    help="Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings.",
+    epilog="Briefing aid. Not approved data.",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+)
+
+
+@app.callback(invoke_without_command=True)
+def program(
+    ctx: typer.Context,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No remarks and no progress on stderr.")] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="With an error, its traceback, for a report.")] = False,
+    version: Annotated[bool, typer.Option("--version", help="The version, and no more.")] = False,
+) -> None:
+    """Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings."""
+    ctx.obj = figures.Manner(quiet=quiet, debug=debug)
+    if version:
+        typer.echo(f"quillwise {importlib.metadata.version('quillwise')}")
+        raise typer.Exit
+    if ctx.invoked_subcommand is None:
+        typer.echo(ctx.get_help())
+
+
+figures.register(app)
+
+
+def main() -> None:
+    """The program ``quillwise``."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # a terminal that has no arrow gets a question mark, not a traceback
+            stream.reconfigure(errors="replace")
+    app(prog_name="quillwise")
+
+
+if __name__ == "__main__":
+    main()

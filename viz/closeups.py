@@ -1,0 +1,227 @@
+"""The close-ups: the clearance at a valve, a coupling, a magneto, the timing window.
+
+Each says which parts it shows, from where it looks, and by how much it magnifies a clearance or a gap, which is
+tenths of a millimetre and would be nothing in a picture. Magnification is done on the state, so the very poses that
+the general view uses are moved, and only by the stated factor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import trimesh
+
+from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.lobes import RockerPlan
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.motion import State, cam_travel_mm
+from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.poses import points_in_world, poses
+from quillwise.kinematics.rig import Fixed, Rig, bank_axes, slide_coordinate
+from quillwise.meshes.build import lobe_slice
+from quillwise.meshes.solids import shifted
+from quillwise.viz.cameras import Camera, Margins, fit
+from quillwise.viz.exhibit import Body, bodies
+
+CloseUpKind = Literal["valve", "coupling", "magneto", "window"]
+
+VALVE_FACTOR = 8.0
+POINTS_FACTOR = 6.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CloseUp:
+    """A close-up. ``of``: the valve, coupling or magneto that it shows (empty for the window); ``factor``: by how much
+    its clearance or gap is magnified (1: not); ``parts``: all that it shows."""
+
+    kind: CloseUpKind
+    of: str
+    parts: tuple[Part, ...]
+    factor: float
+    title: str
+
+
+def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
+    """The close-up of a valve, a coupling or a magneto by name, or of the timing window."""
+    if kind == "valve":
+        valve = engine.valves[of]
+        wanted = [Part(Kind.CAMSHAFT, valve.camshaft), Part(Kind.ROCKER, of), Part(Kind.VALVE, of), Part(Kind.SEAT, of)]
+        parts = tuple(part for part in wanted if part in set(engine.parts))
+        return CloseUp(kind=kind, of=of, parts=parts, factor=VALVE_FACTOR, title=f"{of}: clearance × {VALVE_FACTOR:g}")
+    if kind == "coupling":
+        coupling = engine.couplings[of]
+        shafts = {coupling.driving, coupling.driven}
+        wheels = [Part(Kind.WHEEL, w.name) for w in engine.wheels.values() if w.shaft in shafts]
+        parts = (
+            Part(Kind.QUILL if coupling.data.kind == "quill" else Kind.SLEEVE, of),
+            Part(Kind.MATE, f"{of} driving"),
+            Part(Kind.MATE, f"{of} driven"),
+            *(Part(Kind.SHAFT, name) for name in (coupling.driving, coupling.driven)),
+            *wheels,
+        )
+        return CloseUp(kind=kind, of=of, parts=parts, factor=1.0, title=of)
+    if kind == "magneto":
+        magneto = engine.magnetos[of]
+        kinds = (
+            Kind.ROTOR,
+            Kind.POLE_SHOES,
+            Kind.BREAKER_CAM,
+            Kind.FIXED_POINT,
+            Kind.MOVING_POINT,
+            Kind.FINGER,
+            Kind.SEGMENTS,
+        )
+        wheels = [
+            Part(Kind.WHEEL, w.name) for w in engine.wheels.values() if w.shaft in (magneto.rotor, magneto.finger)
+        ]
+        parts = (*(Part(each, of) for each in kinds), Part(Kind.SHAFT, magneto.rotor), *wheels)
+        title = f"{of} magneto: points gap × {POINTS_FACTOR:g}"
+        return CloseUp(kind=kind, of=of, parts=parts, factor=POINTS_FACTOR, title=title)
+    parts = (Part(Kind.DISC), Part(Kind.WINDOW))
+    return CloseUp(kind="window", of="", parts=parts, factor=1.0, title="timing window")
+
+
+def close_up_bodies(engine: Engine, shown: CloseUp) -> dict[Part, Body]:
+    """Bodies of a close-up's parts, in full detail; of a camshaft the one lobe, of a valve its feeler too."""
+    made = bodies(engine, [part for part in shown.parts if part.kind != Kind.CAMSHAFT], "fine")
+    if shown.kind == "valve":
+        made[Part(Kind.CAMSHAFT, engine.valves[shown.of].camshaft)] = (lobe_slice(engine, shown.of), None)
+        made[Part(Kind.FEELER, shown.of)] = (_feeler(engine, shown), None)
+    return made
+
+
+def feeler_pose(rig: Rig, shown: CloseUp, state: State) -> Floats:
+    """World pose (4, 4) of the feeler: on the tip of the valve as it is drawn."""
+    valve = Part(Kind.VALVE, shown.of)
+    return np.asarray(poses(rig, state, [valve])[valve][0])
+
+
+def magnified(engine: Engine, assembly: Assembly, shown: CloseUp, state: State) -> State:
+    """The state with the close-up's clearance or gap magnified by its factor. Other coordinates are as they were."""
+    if shown.kind == "valve":
+        gap = drawn_gap_mm(engine, assembly, shown.of, state)
+        name = f"valve {shown.of}"
+        return {**state, name: state[name] + (shown.factor - 1.0) * gap}
+    if shown.kind == "magneto":
+        name = f"breaker lever {shown.of}"
+        return {**state, name: state[name] * shown.factor}
+    return state
+
+
+def drawn_gap_mm(engine: Engine, assembly: Assembly, valve: str, state: State) -> Floats:
+    """The gap between follower and valve tip now [mm, (N,)]: the clearance less the lobe's travel, at least 0.
+
+    A rocker that is not fitted has no gap to show: 0.
+    """
+    clearance = assembly.clearances_mm[valve]
+    if not np.isfinite(clearance):
+        return np.zeros_like(state["crankshaft"])
+    travel = cam_travel_mm(engine, engine.valves[valve], state[engine.valves[valve].camshaft])
+    return np.maximum(0.0, clearance - travel)
+
+
+def _feeler(engine: Engine, shown: CloseUp) -> trimesh.Trimesh:
+    """A feeler blade, as thick as the magnified checking clearance, standing on the valve's tip in its frame."""
+    bore, valve = engine.sheet.crank.bore_mm, engine.valves[shown.of]
+    thick = valve.data.checking_clearance_mm * shown.factor
+    blade = trimesh.creation.box((thick, 0.10 * bore, 0.30 * bore))
+    return shifted(blade, (thick / 2, 0.0, -0.10 * bore))
+
+
+def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float) -> Camera:
+    """The camera of a close-up: it looks where nothing stands in front, and frames what is looked at."""
+    margins = Margins(left=0.05, right=0.05, top=0.05, bottom=0.05)
+    if shown.kind == "valve":
+        return _valve_camera(engine, rig, shown.of, aspect, margins)
+    if shown.kind == "coupling":
+        return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
+    if shown.kind == "magneto":
+        return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
+    return _window_camera(engine, aspect, margins)
+
+
+def _in_world(frames: list[Fixed], points: object) -> Floats:
+    """Points (M, 3) through a chain of fixed frames, in the world."""
+    matrix = np.eye(4)
+    for frame in frames:
+        matrix = matrix @ frame.matrix
+    return np.asarray(points_in_world(matrix[None], np.asarray(points, dtype=float))[0])
+
+
+def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: Margins) -> Camera:
+    """Along the crank from the wheelcase end, the lobe, the rocker and the tip of the valve in the frame."""
+    valve, bore = engine.valves[name], engine.sheet.crank.bore_mm
+    bank = next(element for element in rig.chains[Part(Kind.VALVE, name)] if isinstance(element, Fixed))
+    height, reach = engine.sizes.camshaft_height_mm, 0.26 * bore
+    points = [(height - reach, 0.0), (height + reach, 0.0), (height, -0.2 * bore), (height, 0.2 * bore)]
+    points += [
+        (valve.tip_w_mm - 0.30 * bore, valve.tip_u_mm),
+        (valve.tip_w_mm, valve.tip_u_mm + valve.side * 0.1 * bore),
+    ]
+    if isinstance(valve.plan, RockerPlan):
+        points.append((height + valve.plan.pivot_mm[1] + 0.08 * bore, valve.plan.pivot_mm[0]))
+    world = _in_world([bank], [(w, u, 0.0) for w, u in points])
+    w, _ = bank_axes(engine.cylinders[valve.cylinder].bank_turn_deg)
+    return fit(world, (1.0, 0.0, 0.0), w, aspect, margins)
+
+
+def _coupling_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
+    """From the side into the cut of the driving mate, a little along the shaft; both toothed ends in the frame."""
+    coupling, bore = engine.couplings[name], engine.sheet.crank.bore_mm
+    shaft = engine.shafts[coupling.driving]
+    axis = np.asarray(shaft.axis)
+    slide = float(state[slide_coordinate(name)][0])
+    ends = [*coupling.driving_mm, *coupling.driven_mm]
+    low, high = min(ends) + min(slide, 0.0), max(ends) + max(2 * slide, 0.0)
+    if coupling.data.kind == "quill":
+        part = Part(Kind.MATE, f"{name} driving")
+        pose = poses(rig, state, [part])[part][0]
+        into = -(pose[:3, :3] @ np.array([0.0, -1.0, 0.0]))
+        radius = 0.17 * bore
+        look = into + 0.25 * axis
+    else:
+        side = np.cross(axis, (0.0, 0.0, 1.0))
+        side = side if float(np.dot(side, shaft.point)) > 0 else -side
+        look = -side - 0.45 * np.array([0.0, 0.0, 1.0]) + 0.25 * np.array([1.0, 0.0, 0.0])
+        radius = 0.18 * bore
+    across = np.cross(axis, look)
+    across = across / np.linalg.norm(across)
+    deep = np.cross(axis, across)
+    centre = np.asarray(shaft.point)
+    points = [
+        centre + axis * along + radius * (a * across + b * deep)
+        for along in (low - 0.05 * bore, high + 0.05 * bore)
+        for a in (-1, 1)
+        for b in (-1, 1)
+    ]
+    up = -axis if abs(axis[2]) > 0.3 else np.array([0.0, 0.0, 1.0])
+    return fit(points, look, up, aspect, margins)
+
+
+def _magneto_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
+    """From beyond the breaker end, along the rotor's axis and slightly from above: points, finger, segments, rotor."""
+    bore = engine.sheet.crank.bore_mm
+    frames = poses(rig, state, [Part(Kind.SEGMENTS, name), Part(Kind.FIXED_POINT, name), Part(Kind.POLE_SHOES, name)])
+    round_about = [(r * np.cos(a), r * np.sin(a), 0.0) for a in np.arange(0.0, 6.28, 0.5) for r in (0.30 * bore,)]
+    points = np.concatenate(
+        [
+            points_in_world(frames[Part(Kind.SEGMENTS, name)], np.asarray(round_about))[0],
+            points_in_world(frames[Part(Kind.FIXED_POINT, name)], np.asarray(round_about) * 0.75)[0],
+        ]
+    )
+    away = -np.asarray(engine.shafts[engine.magnetos[name].rotor].axis)
+    return fit(points, away + np.array([0.0, 0.0, -0.12]), (0.0, 0.0, 1.0), aspect, margins)
+
+
+def _window_camera(engine: Engine, aspect: float, margins: Margins) -> Camera:
+    """Square on to the disc, the pointer in the middle."""
+    radius = engine.sizes.disc_radius_mm
+    turn = np.radians(engine.sizes.pointer_turn_deg)
+    out = np.array([0.0, -np.sin(turn), np.cos(turn)])
+    across = np.array([0.0, np.cos(turn), np.sin(turn)])
+    centre = np.array([engine.sizes.disc_x_mm, 0.0, 0.0])
+    points = [centre + radius * (a * out + b * across) for a in (0.50, 1.22) for b in (-0.55, 0.55)]
+    return fit(points, (1.0, 0.0, 0.0), out, aspect, margins)

@@ -1,0 +1,238 @@
+"""The commands that give figures: events, vernier, rehearse, validate, engines."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from quillwise.kinematics.errors import RequestError, SceneError, unknown
+
+if TYPE_CHECKING:
+    from quillwise.kinematics.model import Engine
+    from quillwise.kinematics.sequence import Played
+    from quillwise.kinematics.steps import Mistake, Step
+    from quillwise.viz.records import Record
+
+DEMONSTRATION = "larkfell-port"
+CHECK_FAILED = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Manner:
+    """How the program behaves in all commands. ``quiet``: no remarks and no progress on stderr. ``debug``: with an
+    error, its traceback."""
+
+    quiet: bool = False
+    debug: bool = False
+
+
+class Units(StrEnum):
+    """Units of the lengths that are printed."""
+
+    MM = "mm"
+    INCH = "in"
+
+
+EngineName = Annotated[str, typer.Argument(metavar="[ENGINE]", help="A packaged engine, or an engine folder.")]
+MistakeTexts = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--mistake",
+        metavar="KIND:AT[=WHAT]",
+        help="Do a step wrong: other-tooth:COUPLING=TEETH, wrong-mark:SHAFT=MARK, exhaust-stroke:MAGNETO. Repeatable.",
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="The figures as JSON, with full precision, lengths in mm.")]
+LengthUnits = Annotated[Units, typer.Option("--units", help="Unit of the lengths in the tables.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the program."""
+    for command in (events, vernier, rehearse, validate, engines):
+        app.command()(command)
+
+
+def events(
+    engine: EngineName = DEMONSTRATION,
+    mistake: MistakeTexts = None,
+    as_set: Annotated[
+        bool, typer.Option("--as-set", help="Also the events as set by the set-up order; with --mistake always.")
+    ] = False,
+    csv: Annotated[bool, typer.Option("--csv", help="The timing table as CSV, lengths in mm.")] = False,
+    as_json: AsJson = False,
+    units: LengthUnits = Units.MM,
+) -> None:
+    """The timing table in order of crank angle, and the plug-lead charts."""
+    if csv and as_json:
+        raise RequestError("give --csv or --json, not both")
+    model = _engine(engine)
+    mistakes, played = _played(model, mistake)
+    from quillwise.viz import records, tables
+
+    record = records.events(model, played, mistakes)
+    with_as_set = as_set or bool(mistakes)
+    if csv:
+        typer.echo(tables.events_csv(record), nl=False)
+    else:
+        _print(record, as_json, lambda: tables.events_text(record, with_as_set, units.value))
+    if with_as_set:
+        _fail_on_reject(record)
+
+
+def vernier(
+    coupling: Annotated[str, typer.Argument(help="A quill or sleeve of the engine.")],
+    engine: EngineName = DEMONSTRATION,
+    held: Annotated[
+        float, typer.Option(metavar="DEG", help="The driven shaft is held so early [degrees of its shaft].")
+    ] = 0.0,
+    shift: Annotated[
+        float | None, typer.Option(metavar="DEG", help="Wanted shift [crank degrees, + = early]: prints the move.")
+    ] = None,
+    move: Annotated[
+        str | None,
+        typer.Option(
+            metavar="K,M",
+            help="Teeth moved past the driving and the driven mate, + in the running direction: prints the shift.",
+        ),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """The vernier table of a coupling: step, trials, best tooth, move for a shift, shift for a move."""
+    _check_degrees("--held", held, 360)
+    if shift is not None:
+        _check_degrees("--shift", shift, 720)
+    teeth = None if move is None else _teeth(move)
+    model = _engine(engine)
+    item = model.coupling(coupling)
+    from quillwise.viz import records, tables
+
+    record = records.vernier(model, item, held, shift, teeth)
+    _print(record, as_json, lambda: tables.vernier_text(record))
+
+
+def rehearse(
+    ctx: typer.Context,
+    engine: EngineName = DEMONSTRATION,
+    mistake: MistakeTexts = None,
+    step: Annotated[str | None, typer.Option(metavar="N|KEY", help="Only this step, by number or key.")] = None,
+    readings: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write the readings of the assembly that was made.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite the readings file if it exists.")] = False,
+    as_json: AsJson = False,
+    units: Annotated[
+        Units, typer.Option("--units", help="Unit of the room that is printed; the step's words are in mm.")
+    ] = Units.MM,
+) -> None:
+    """Plays the set-up as figures: each step's target, room and checks. Exit code 1 if a check is "reject"."""
+    model = _engine(engine)
+    mistakes, played = _played(model, mistake)
+    only = None if step is None else _step(played.steps, step)
+    from quillwise.viz import records, tables
+
+    record = records.rehearsal(model, played, mistakes, only)
+    if readings is not None:
+        from quillwise.viz.readings import write_readings
+
+        count = write_readings(readings, model, records.at_checking_clearance(model, played.as_set), force)
+        if not ctx.obj.quiet:
+            typer.echo(f"{count} readings written to {readings}", err=True)
+    _print(record, as_json, lambda: tables.rehearsal_text(record, units.value))
+    _fail_on_reject(record)
+
+
+def validate(
+    engine: Annotated[str, typer.Argument(help="A packaged engine, or an engine folder.")],
+    as_json: AsJson = False,
+) -> None:
+    """Reads an engine folder and says that it is valid, or every problem, a line each."""
+    from quillwise.viz import records, tables
+
+    try:
+        model = _engine(engine)
+    except SceneError as error:
+        if as_json:
+            typer.echo(_json(records.problems(engine, ((item.path, item.message) for item in error.problems))))
+        raise
+    _, played = _played(model, None)
+    record = records.summary(model, played)
+    _print(record, as_json, lambda: tables.validation_text(record))
+
+
+def engines(as_json: AsJson = False) -> None:
+    """The engines that come with the program."""
+    from quillwise.scenes import library, reader
+    from quillwise.viz import records, tables
+
+    record = records.packaged(reader.load(name) for name in library.names())
+    _print(record, as_json, lambda: tables.packaged_text(record))
+
+
+def _engine(name: str) -> Engine:
+    from quillwise.scenes import library
+
+    return library.engine(name)
+
+
+def _played(engine: Engine, texts: Sequence[str] | None) -> tuple[tuple[Mistake, ...], Played]:
+    """The set-up played with the mistakes; each must be one that some step of it can make."""
+    from quillwise.kinematics.sequence import play
+    from quillwise.kinematics.steps import parse_mistake
+
+    mistakes = tuple(parse_mistake(engine, text) for text in texts or ())
+    for number, mistake in enumerate(mistakes):
+        if any((other.kind, other.at) == (mistake.kind, mistake.at) for other in mistakes[:number]):
+            raise RequestError(f"two mistakes of the kind {mistake.kind} at {mistake.at}; give one")
+    played = play(engine, mistakes)
+    made = {step.mistake for step in played.steps}
+    for mistake in mistakes:
+        if str(mistake) not in made:
+            raise RequestError(f"mistake {mistake}: no step of this set-up can make it")
+    return mistakes, played
+
+
+def _step(steps: Sequence[Step], wanted: str) -> Step:
+    if wanted.isascii() and wanted.isdigit():
+        if not 1 <= int(wanted) <= len(steps):
+            raise RequestError(f"expected a step from 1 to {len(steps)}, or its key, got {wanted}")
+        return steps[int(wanted) - 1]
+    by_key = {step.key: step for step in steps}
+    if wanted not in by_key:
+        raise RequestError(unknown("step", wanted, by_key))
+    return by_key[wanted]
+
+
+def _check_degrees(option: str, value: float, most: float) -> None:
+    if not (math.isfinite(value) and abs(value) <= most):
+        raise RequestError(f"{option}: expected degrees from -{most:g} to {most:g}, got {value:g}")
+
+
+def _teeth(text: str) -> tuple[int, int]:
+    try:
+        driving, driven = (int(part) for part in text.split(","))
+    except ValueError:
+        raise RequestError(f'--move: expected two whole numbers K,M, for example 3,-2, got "{text}"') from None
+    if max(abs(driving), abs(driven)) > 10_000:
+        raise RequestError(f"--move: expected at most 10000 teeth either way, got {text}")
+    return driving, driven
+
+
+def _print(record: Record, as_json: bool, text: Callable[[], str]) -> None:
+    """The record as JSON, or what a person reads of it."""
+    typer.echo(_json(record) if as_json else text().rstrip("\n"))
+
+
+def _json(record: Record) -> str:
+    return json.dumps(record, indent=2, allow_nan=False)
+
+
+def _fail_on_reject(record: Record) -> None:
+    if record["tally"]["reject"]:
+        raise typer.Exit(CHECK_FAILED)

@@ -1,0 +1,274 @@
+"""A plate: one picture of a step, with the whole mechanism, two close-ups, the step's text and figures.
+
+The same plate makes the stills and the frames of a film, so that both show one computation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from quillwise.kinematics.angles import format_event, stroke
+from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.magnetos import meter_ohm
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.motion import State
+from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.rig import Rig, rig
+from quillwise.kinematics.steps import Frame, Step, frame
+from quillwise.viz import captions, exhibit, palette
+from quillwise.viz.cameras import Margins, fit, view
+from quillwise.viz.closeups import (
+    CloseUp,
+    CloseUpKind,
+    close_up,
+    close_up_bodies,
+    close_up_camera,
+    drawn_gap_mm,
+    feeler_pose,
+    magnified,
+)
+from quillwise.viz.stage import Stage
+
+Picture = NDArray[np.uint8]
+
+_TEXT_SHARE = 0.36
+_GENERAL_SHARE = 0.58  # of the height beside the text
+_GAP_PX = 2
+
+
+class Plates:
+    """Draws plates of one engine in one size. Stages are made once and kept; ``close`` frees them."""
+
+    def __init__(self, engine: Engine, size_px: tuple[int, int], dpi: float, smooth: int = 2) -> None:
+        """smooth: draw so many times as large and average. Raises GraphicsError without OpenGL."""
+        self._engine = engine
+        self._rig: Rig = rig(engine)
+        self._dpi = dpi
+        self._size_px = size_px
+        self._smooth = smooth
+        self._room = captions.panel(size_px, dpi, _TEXT_SHARE).view.size_px
+        width, height = self._room
+        self._general_px = (width, round(height * _GENERAL_SHARE))
+        self._strip_px = max(14, round(3.6 * dpi / 25.4))
+        self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
+        self._general = Stage(self._general_px)
+        self._bodies = exhibit.bodies(engine)
+        exhibit.furnish(self._general, self._bodies)
+        self._close: dict[tuple[str, str], tuple[CloseUp, Stage]] = {}
+        self._looked: tuple[float, ...] | None = None
+
+    def close(self) -> None:
+        """Free all windows."""
+        self._general.close()
+        for _, stage in self._close.values():
+            stage.close()
+        self._close.clear()
+
+    def __enter__(self) -> Plates:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def plate(self, step: Step, fraction: float = 1.0, steps: int = 0, brief: bool = False) -> Picture:
+        """The plate (H, W, 3) of a step at a fraction of its moves. ``steps``: how many there are in all;
+        ``brief``: of the text only what there is room for, as in a film."""
+        moment = frame(step, fraction)
+        number = f"{step.number} / {steps}  " if steps else f"{step.number}  "
+        return self._composed(self.views(step, moment), number + step.text.title, _lines(step), _figures(step), brief)
+
+    def cycle(self, moment: Frame) -> Picture:
+        """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
+        engine = self._engine
+        first = engine.sheet.firing_order[0]
+        state = exhibit.state_at(engine, moment)
+        panes: list[tuple[CloseUpKind, str]] = [("valve", f"{first} inlet")]
+        panes += [("magneto", name) for name in list(engine.magnetos)[:1]]
+        views = self._sheet(moment, state, panes, (), view("three-quarter").direction)
+        lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
+        figures = [("crank", f"{moment.crank_deg % 720:.0f}°")]
+        return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True)
+
+    def general(self, moment: Frame, view_name: str, about: Sequence[Part] = (), transparent: bool = False) -> Picture:
+        """The whole mechanism alone, in the full size, from a named view; (H, W, 4) if transparent."""
+        with Stage(self._size_px) as stage:
+            exhibit.furnish(stage, self._bodies)
+            exhibit.place(stage, self._rig, exhibit.state_at(self._engine, moment))
+            named = view(view_name)
+            stage.look(fit(stage.points(), named.direction, named.up, self._size_px[0] / self._size_px[1]))
+            stage.emphasise(about)
+            return stage.picture(self._smooth, transparent)
+
+    def _composed(
+        self, views: Picture, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]], brief: bool
+    ) -> Picture:
+        shown = list(lines)
+        while True:
+            try:
+                picture, _ = captions.compose(views, title, shown, figures, self._size_px, self._dpi, _TEXT_SHARE)
+            except RequestError:
+                if not brief or not shown:
+                    raise
+                shown.pop()
+            else:
+                return picture
+
+    def views(self, step: Step, moment: Frame) -> Picture:
+        """The views of a plate without its text: the whole above, two close-ups below, each with its line."""
+        state = exhibit.state_at(self._engine, moment)
+        return self._sheet(moment, state, shown_with(self._engine, step), step.about, self._direction(step), step)
+
+    def _sheet(
+        self,
+        moment: Frame,
+        state: State,
+        panes: Sequence[tuple[CloseUpKind, str]],
+        about: Sequence[Part],
+        eye: tuple[float, float, float],
+        step: Step | None = None,
+    ) -> Picture:
+        sheet = Image.new("RGB", self._room, palette.GROUND)
+        sheet.paste(Image.fromarray(self._draw_general(state, about, eye)), (0, 0))
+        pencil = ImageDraw.Draw(sheet)
+        top = self._general_px[1]
+        for column, (kind, of) in enumerate(panes):
+            shown, stage = self._close_up(kind, of)
+            left = column * (self._close_px[0] + _GAP_PX)
+            drawn = self._draw_close_up(shown, stage, moment, state, about, step)
+            sheet.paste(Image.fromarray(drawn), (left, top + self._strip_px))
+            text = _headline(self._engine, shown, moment, state)
+            captions.line(pencil, (left + 4, top), text, self._strip_px, self._close_px[0] - 8)
+        return np.asarray(sheet)
+
+    def _draw_general(self, state: State, about: Sequence[Part], eye: tuple[float, float, float]) -> Picture:
+        exhibit.place(self._general, self._rig, state)
+        if eye != self._looked:
+            # fitted once for a point of view, so that a film stands still
+            margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
+            aspect = self._general_px[0] / self._general_px[1]
+            self._general.look(fit(self._general.points(), eye, (0.0, 0.0, 1.0), aspect, margins))
+            self._looked = eye
+        self._general.emphasise([part for part in about if (part, "found") in self._general.keys()])
+        return self._general.picture(self._smooth)
+
+    def _direction(self, step: Step) -> tuple[float, float, float]:
+        """Three-quarter view from the wheelcase end, on the side of what the step is about."""
+        x, y, z = view("three-quarter").direction
+        side = _side(self._engine, step)
+        return (x, -abs(y) if side < 0 else abs(y), z)
+
+    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage]:
+        key = (kind, of)
+        if key not in self._close:
+            shown = close_up(self._engine, kind, of)
+            stage = Stage(self._close_px)
+            exhibit.furnish(stage, close_up_bodies(self._engine, shown))
+            self._close[key] = (shown, stage)
+        return self._close[key]
+
+    def _draw_close_up(
+        self,
+        shown: CloseUp,
+        stage: Stage,
+        moment: Frame,
+        state: State,
+        about: Sequence[Part],
+        step: Step | None,
+    ) -> Picture:
+        engine = self._engine
+        large = magnified(engine, moment.assembly, shown, state)
+        exhibit.place(stage, self._rig, large, [part for part in shown.parts if part in self._rig.chains])
+        if shown.kind == "valve":
+            feeler = Part(Kind.FEELER, shown.of)
+            stage.move({feeler: feeler_pose(self._rig, shown, large)})
+            in_use = step is not None and step.valve == shown.of and step.key.endswith(("-nip", "-clearance", "-near"))
+            open_far = float(state[f"valve {shown.of}"][0]) > 0.02
+            stage.show(feeler, in_use and not open_far)
+        aspect = self._close_px[0] / self._close_px[1]
+        stage.look(close_up_camera(engine, self._rig, shown, state, aspect))
+        in_question = {*about, Part(Kind.FEELER, shown.of)}
+        stage.emphasise([part for part, _ in sorted(stage.keys()) if part in in_question])
+        return stage.picture(self._smooth)
+
+
+def shown_with(engine: Engine, step: Step) -> tuple[tuple[CloseUpKind, str], ...]:
+    """The close-ups (kind, of) that belong to a step: what it is about, and the timing window."""
+    window: tuple[CloseUpKind, str] = ("window", "")
+    if step.focus == "coupling":
+        beside = _event_close_up(engine, step)
+        return (("coupling", step.coupling), beside)
+    if step.focus == "magneto" and step.magneto:
+        return (("magneto", step.magneto), window)
+    if step.focus == "valve" and step.valve:
+        return (("valve", step.valve), window)
+    return (_event_close_up(engine, step), window) if step.job not in ("prepare", "finish") else (window,)
+
+
+def _event_close_up(engine: Engine, step: Step) -> tuple[CloseUpKind, str]:
+    """The valve or the magneto that the step's job times by."""
+    for job in engine.sheet.setup:
+        if job.do == "set-camshaft" and step.job == f"camshaft {engine.cylinders[job.cylinder].bank}":
+            return ("valve", f"{job.cylinder} {job.by.split()[0]}")
+    magneto = next((name for name in engine.magnetos if step.job == f"{name} magneto"), "")
+    return ("magneto", magneto) if magneto else ("window", "")
+
+
+def _side(engine: Engine, step: Step) -> int:
+    """−1 when the step is about the left of the engine seen from the wheelcase end, else +1."""
+    magneto = next((m for name, m in engine.magnetos.items() if step.job == f"{name} magneto"), None)
+    if magneto is not None:
+        return -1 if engine.shafts[magneto.rotor].point[1] > 0 else 1
+    bank = next((b for b in engine.sheet.banks if step.job == f"camshaft {b.name}"), None)
+    return -1 if bank is not None and bank.turn_deg < 0 else 1
+
+
+def _lines(step: Step) -> Sequence[str]:
+    lines = [str(caution) for caution in step.text.cautions if caution.level != "NOTE"][:1]
+    lines += [f"• {sentence}" for sentence in step.text.do]
+    lines += [f"→ {where}: {what}" for where, what in step.text.see[:4]]
+    return lines
+
+
+def _figures(step: Step) -> Sequence[tuple[str, str]]:
+    figures = []
+    start, end = step.crank_deg
+    if start != end:
+        figures.append(("crank", f"{start % 720:.0f}° → {end % 720:.0f}°"))
+        figures.append(("degrees to go", f"{end - start:.0f}°"))
+    else:
+        figures.append(("crank", f"{end % 720:.1f}°"))
+    if step.room is not None:
+        known = "" if step.room.known else " (assumed)"
+        figures.append(("least room", f"{step.room.room_mm:.1f} mm, {step.room.valve}{known}"))
+    if step.chosen is not None:
+        figures.append(
+            (
+                "out of line",
+                f"{step.chosen.out_of_line_deg:+.2f}° shaft, {step.chosen.out_of_line_crank_deg:+.2f}° crank",
+            )
+        )
+    for check in step.checks[:3]:
+        figures.append((check.what, f"{check.early:+.2f}° {check.verdict}"))
+    return figures
+
+
+def _headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> str:
+    """The line over a close-up: what it is, with the reading that it shows now."""
+    if shown.kind == "valve":
+        gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
+        lift = float(state[f"valve {shown.of}"][0])
+        reading = f"clearance {gap:.2f} mm" if lift == 0 else f"open by {lift:.2f} mm"
+        return f"{shown.of}: {reading} (drawn × {shown.factor:g})"
+    if shown.kind == "magneto":
+        gap = float(state[f"points {shown.of}"][0])
+        ohm = float(meter_ohm(engine.magnetos[shown.of].data, [gap])[0])
+        return f"{shown.of}: points {gap:.2f} mm (drawn × {shown.factor:g}), meter {ohm:.2f} Ω"
+    if shown.kind == "coupling":
+        data = engine.couplings[shown.of].data
+        return f"{shown.of}: {data.driving_teeth} driving, {data.driven_teeth} driven"
+    first = engine.sheet.firing_order[0]
+    return f"timing window: {moment.crank_deg % 720:.1f}°, {format_event(moment.crank_deg, 1)} of {first}"

@@ -1,0 +1,382 @@
+"""Plain records of the figures, for ``--json`` and for the tables: what is printed is what a program reads.
+
+Every function is pure and returns a dict of str, int, float, bool, None, list and dict. Keys are stable; the unit is
+in the key (``_crank_deg``: crank degrees, ``_shaft_deg``: degrees of the coupling's own shaft); numbers keep full
+precision; exact ratios are texts such as "20/17". ``format`` grows when a key changes its meaning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_event, in_cycle
+from quillwise.kinematics.assembly import Assembly, with_clearances
+from quillwise.kinematics.couplings import (
+    Move,
+    Trial,
+    best,
+    common_factor,
+    equal_trials,
+    largest_left_over_deg,
+    move_for_shift,
+    move_in_words,
+    positions,
+    shift_for_move,
+    step_deg,
+    step_with_cycles_deg,
+    trials,
+)
+from quillwise.kinematics.datasheet import DataSheet, LimitsData
+from quillwise.kinematics.magnetos import finger_holds, plug_lead_chart, segment_centres_deg
+from quillwise.kinematics.model import Coupling, Engine, Magneto, turning
+from quillwise.kinematics.room import Room
+from quillwise.kinematics.sequence import Played
+from quillwise.kinematics.steps import Mistake, Step
+from quillwise.kinematics.timing import Event, timing_table
+from quillwise.kinematics.verdicts import Check, Verdict
+
+FORMAT = 1
+COVERAGE_FACTOR = 2  # of every expanded uncertainty in the data
+
+Record = dict[str, Any]
+
+
+def at_checking_clearance(engine: Engine, assembly: Assembly) -> Assembly:
+    """The assembly as it is read: every valve at its checking clearance, at which the data state the events."""
+    return with_clearances(assembly, {name: valve.data.checking_clearance_mm for name, valve in engine.valves.items()})
+
+
+def written(own_deg: float, decimals: int | None = None) -> str:
+    """An event as fitters write it; ``decimals`` left out: as many as the angle needs, at most three."""
+    if decimals is None:
+        decimals = next((n for n in range(3) if abs(round(own_deg, n) - own_deg) < 1e-9), 3)
+    return format_event(own_deg, decimals)
+
+
+def room_verdict(room: Room, limit_mm: float) -> Verdict:
+    """Reject below the limit, "not proved" where the room at TDC is not in the data but assumed to be nothing."""
+    if not room.known:
+        return "not proved"
+    return "accept" if room.room_mm >= limit_mm else "reject"
+
+
+def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> Record:
+    """The timing table by the data and as set by ``played``, read at the checking clearance; the plug-lead chart."""
+    sheet = engine.sheet
+    table = timing_table(engine, at_checking_clearance(engine, played.as_set))
+    following = [event.crank_deg for event in table[1:]] + [table[0].crank_deg + 720.0]
+    return {
+        **_head(sheet, "events"),
+        "rotation": sheet.rotation,
+        "seen_from": "wheelcase end",
+        "firing_order": list(sheet.firing_order),
+        "firing_interval_crank_deg": engine.firing_interval_deg,
+        "valves": {
+            "inlet": _valve(sheet.inlet.opens_deg, sheet.inlet.closes_deg, sheet.inlet.checking_clearance_mm),
+            "exhaust": _valve(sheet.exhaust.opens_deg, sheet.exhaust.closes_deg, sheet.exhaust.checking_clearance_mm),
+            "overlap_crank_deg": sheet.exhaust.closes_deg - sheet.inlet.opens_deg,
+        },
+        "limits": limits(sheet.limits),
+        "mistakes": [str(mistake) for mistake in mistakes],
+        "events": [_event(event, next_deg) for event, next_deg in zip(table, following, strict=True)],
+        "plug_leads": [_plug_leads(engine, magneto) for magneto in engine.magnetos.values()],
+        **_tally([event.check.verdict for event in table if event.check]),
+    }
+
+
+def limits(data: LimitsData) -> Record:
+    """The [limits] of the data: allowed differences either way, and the expanded uncertainty of the reading."""
+    return {
+        "valve_event_crank_deg": data.valve_event_deg,
+        "valve_event_uncertainty_crank_deg": data.valve_event_uncertainty_deg,
+        "points_break_crank_deg": data.points_break_deg,
+        "points_break_uncertainty_crank_deg": data.points_break_uncertainty_deg,
+        "stagger_crank_deg": data.stagger_deg,
+        "room_mm": data.room_mm,
+        "coverage_factor": COVERAGE_FACTOR,
+    }
+
+
+def vernier(
+    engine: Engine,
+    coupling: Coupling,
+    held_early_shaft_deg: float = 0.0,
+    wanted_shift_crank_deg: float | None = None,
+    move: tuple[int, int] | None = None,
+) -> Record:
+    """The vernier table of a coupling, the driven shaft held so much ahead of exact timing.
+
+    ``wanted_shift_crank_deg``, + = early: the move with the fewest teeth for it. ``move``: teeth past the driving
+    and past the driven mate, + in the running direction: the shift that it gives.
+    """
+    data, shaft = coupling.data, engine.shafts[coupling.driven]
+    n1, n2 = data.driving_teeth, data.driven_teeth
+    turns = abs(shaft.turns)
+    step, cycle_step = step_deg(n1, n2), step_with_cycles_deg(n1, n2, 2 * turns)
+    tried = trials(data, held_early_shaft_deg, turns)
+    chosen = best(tried)
+    shift = None
+    if wanted_shift_crank_deg is not None:
+        wanted = Fraction(wanted_shift_crank_deg) * turns
+        found = _move(coupling, engine, move_for_shift((n1, n2), wanted, turns))
+        shift = {"wanted_crank_deg": wanted_shift_crank_deg, "wanted_shaft_deg": float(wanted), **found}
+    return {
+        **_head(engine.sheet, "vernier"),
+        "coupling": coupling.name,
+        "kind": data.kind,
+        "driving_shaft": coupling.driving,
+        "driven_shaft": coupling.driven,
+        "driving_teeth": n1,
+        "driven_teeth": n2,
+        "turns": turning(shaft.sense),
+        "seen_from": shaft.seen_from,
+        "shaft_turns_per_crank_turn": float(turns),
+        "shaft_turns_per_crank_turn_exact": str(turns),
+        "positions": positions(n1, n2),
+        "common_factor": common_factor(n1, n2),
+        "equal_trials": equal_trials(tried),
+        "step_shaft_deg": float(step),
+        "step_shaft_deg_exact": str(step),
+        "step_crank_deg": float(step / turns),
+        "step_crank_deg_exact": str(step / turns),
+        "largest_left_over_shaft_deg": float(largest_left_over_deg(n1, n2)),
+        "largest_left_over_crank_deg": float(largest_left_over_deg(n1, n2) / turns),
+        "step_with_crank_cycles_shaft_deg": float(cycle_step),
+        "step_with_crank_cycles_shaft_deg_exact": str(cycle_step),
+        "step_with_crank_cycles_crank_deg": float(cycle_step / turns),
+        "free_play_shaft_deg": data.free_play_driven_shaft_deg,
+        "tooth_phase_shaft_deg": data.tooth_phase_deg,
+        "held_early_shaft_deg": held_early_shaft_deg,
+        "trials": [_trial(trial, chosen) for trial in tried],
+        "best": {
+            **_trial(chosen, chosen),
+            "words": _words(coupling, engine, chosen.driving_tooth, chosen.driven_tooth),
+        },
+        "shift": shift,
+        "move": None if move is None else _move(coupling, engine, shift_for_move((n1, n2), *move, turns)),
+    }
+
+
+def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), only: Step | None = None) -> Record:
+    """The set-up as it was played. ``only``: leave out all other steps; the tally is of the whole set-up always."""
+    limit_mm = engine.sheet.limits.room_mm
+    names = {event.name for event in timing_table(engine, played.as_set)}
+    every = [_step(step, limit_mm, names) for step in played.steps]
+    verdicts = [check["verdict"] for step in every for check in step["checks"]]
+    verdicts += [step["least_room"]["verdict"] for step in every if step["least_room"]]
+    return {
+        **_head(engine.sheet, "rehearsal"),
+        "levels": dict(wording.LEVELS),
+        "limits": limits(engine.sheet.limits),
+        "mistakes": [str(mistake) for mistake in mistakes],
+        "step_count": len(every),
+        "steps": every if only is None else [every[only.number - 1]],
+        **_tally(verdicts),
+    }
+
+
+def summary(engine: Engine, played: Played) -> Record:
+    """What ``validate`` says of an engine folder that is right."""
+    sheet = engine.sheet
+    return {
+        **_head(sheet, "validation"),
+        "about": sheet.about,
+        "valid": True,
+        "problems": [],
+        "cylinders": len(engine.cylinders),
+        "banks": [bank.name for bank in sheet.banks],
+        "rotation": sheet.rotation,
+        "seen_from": "wheelcase end",
+        "firing_order": list(sheet.firing_order),
+        "couplings": [
+            {
+                "name": name,
+                "kind": item.data.kind,
+                "driving_teeth": item.data.driving_teeth,
+                "driven_teeth": item.data.driven_teeth,
+                "step_crank_deg": float(
+                    step_deg(item.data.driving_teeth, item.data.driven_teeth) / abs(engine.shafts[item.driven].turns)
+                ),
+            }
+            for name, item in engine.couplings.items()
+        ],
+        "magnetos": list(engine.magnetos),
+        "room_at_tdc_known": None not in (sheet.inlet.room_at_tdc_mm, sheet.exhaust.room_at_tdc_mm),
+        "step_count": len(played.steps),
+    }
+
+
+def problems(scene: str, found: Iterable[tuple[str, str]]) -> Record:
+    """What ``validate`` says of an engine folder that is wrong: (key path, message) of each problem."""
+    return {
+        "format": FORMAT,
+        "record": "validation",
+        "scene": scene,
+        "valid": False,
+        "problems": [{"path": path, "message": message} for path, message in found],
+        "status": wording.DISCLAIMER,
+    }
+
+
+def packaged(sheets: Iterable[DataSheet]) -> Record:
+    """The packaged engines."""
+    return {
+        "format": FORMAT,
+        "record": "engines",
+        "engines": [{"scene": sheet.scene, "engine": sheet.name, "about": sheet.about} for sheet in sheets],
+        "status": wording.DISCLAIMER,
+    }
+
+
+def _head(sheet: DataSheet, record: str) -> Record:
+    return {
+        "format": FORMAT,
+        "record": record,
+        "scene": sheet.scene,
+        "engine": sheet.name,
+        "status": wording.DISCLAIMER,
+    }
+
+
+def _tally(verdicts: Sequence[Verdict]) -> Record:
+    counts = {kind: verdicts.count(kind) for kind in ("accept", "not proved", "reject")}
+    return {"tally": {key.replace(" ", "_"): count for key, count in counts.items()}}
+
+
+def _valve(opens_deg: float, closes_deg: float, clearance_mm: float) -> Record:
+    return {"open_for_crank_deg": closes_deg - opens_deg, "checking_clearance_mm": clearance_mm}
+
+
+def _event(event: Event, next_deg: float) -> Record:
+    as_set = None
+    if event.check is not None and event.early_deg is not None:
+        as_set = {
+            "crank_deg": event.as_set_deg,
+            "as_written": written(event.own_deg - event.early_deg, 1),
+            "early_crank_deg": event.early_deg + 0.0,
+            "verdict": event.check.verdict,
+        }
+    return {
+        "name": event.name,
+        "cylinder": event.cylinder,
+        "magneto": event.magneto,
+        "kind": event.kind,
+        "crank_deg": event.crank_deg,
+        "to_next_crank_deg": next_deg - event.crank_deg,
+        "as_written": written(event.own_deg),
+        "own_crank_deg": event.own_deg,
+        "piston_drop_mm": event.piston_drop_mm,
+        "limit_crank_deg": event.limit_deg,
+        "uncertainty_crank_deg": event.uncertainty_deg,
+        "as_set": as_set,
+    }
+
+
+def _plug_leads(engine: Engine, magneto: Magneto) -> Record:
+    order = engine.sheet.firing_order
+    finger = engine.shafts[magneto.finger]
+    hold = finger_holds(magneto.data)
+    return {
+        "magneto": magneto.name,
+        "plugs": magneto.data.plugs,
+        "stands": magneto.data.stands,
+        "finger_turns": turning(finger.sense),
+        "finger_seen_from": finger.seen_from,
+        "finger_holds_through_advance": hold.holds,
+        "least_overlap_finger_deg": hold.least_overlap_deg,
+        "leads": [
+            {"segment": segment, "finger_deg": float(middle), "cylinder": cylinder}
+            for (segment, cylinder), middle in zip(plug_lead_chart(order), segment_centres_deg(order), strict=True)
+        ],
+    }
+
+
+def _trial(trial: Trial, chosen: Trial) -> Record:
+    return {
+        "driving_tooth": trial.driving_tooth,
+        "driven_tooth": trial.driven_tooth,
+        "out_of_line_shaft_deg": trial.out_of_line_deg + 0.0,
+        "out_of_line_crank_deg": trial.out_of_line_crank_deg + 0.0,
+        "early_shaft_deg": trial.early_deg + 0.0,
+        "fit": trial.verdict,
+        "best": trial.driving_tooth == chosen.driving_tooth,
+    }
+
+
+def _move(coupling: Coupling, engine: Engine, move: Move) -> Record:
+    return {
+        "driving_teeth": move.driving_teeth,
+        "driven_teeth": move.driven_teeth,
+        "shift_shaft_deg": float(move.shift_deg),
+        "shift_shaft_deg_exact": str(move.shift_deg),
+        "shift_crank_deg": float(move.shift_crank_deg),
+        "shift_crank_deg_exact": str(move.shift_crank_deg),
+        "left_over_shaft_deg": move.left_over_deg + 0.0,
+        "left_over_crank_deg": move.left_over_crank_deg + 0.0,
+        "words": _words(coupling, engine, move.driving_teeth, move.driven_teeth),
+    }
+
+
+def _words(coupling: Coupling, engine: Engine, k: int, m: int) -> str:
+    shaft = engine.shafts[coupling.driven]
+    return move_in_words(k, m, coupling.data.kind, turning(shaft.sense), shaft.seen_from)
+
+
+def _step(step: Step, limit_mm: float, event_names: set[str]) -> Record:
+    start, end = step.crank_deg
+    return {
+        "number": step.number,
+        "key": step.key,
+        "job": step.job,
+        "title": step.text.title,
+        "cautions": [{"level": caution.level, "text": caution.text} for caution in step.text.cautions],
+        "do": list(step.text.do),
+        "see": [{"where": where, "what": what} for where, what in step.text.see],
+        "mistake": step.mistake,
+        "crank_from_deg": float(in_cycle(start)),
+        "crank_to_deg": float(in_cycle(end)),
+        "time_line_from_crank_deg": start,
+        "time_line_to_crank_deg": end,
+        "to_go_crank_deg": end - start,
+        "mark": step.mark,
+        "mark_passes": step.passes,
+        "least_room": None if step.room is None else _room(step.room, limit_mm),
+        "coupling": step.coupling,
+        "trials": [_trial(trial, best(step.trials)) for trial in step.trials],
+        "tooth_taken": None if step.chosen is None else step.chosen.driving_tooth,
+        # between two events is wide or narrow; only an event itself, or the crank at its mark, is early or late
+        "checks": [_check(check, not step.mark and check.what not in event_names) for check in step.checks],
+    }
+
+
+def _room(room: Room, limit_mm: float) -> Record:
+    return {
+        "room_mm": room.room_mm,
+        "valve": room.valve,
+        "crank_deg": float(in_cycle(room.crank_deg)),
+        "known": room.known,
+        "strikes": room.strikes,
+        "limit_mm": limit_mm,
+        "verdict": room_verdict(room, limit_mm),
+    }
+
+
+def _check(check: Check, is_interval: bool) -> Record:
+    unit = "crank_deg" if check.unit == "crank deg" else "mm"
+    values: Mapping[str, float] = {
+        "wanted": check.wanted,
+        "as_set": check.as_set,
+        "early": check.early + 0.0,
+        "limit": check.limit,
+        "uncertainty": check.uncertainty,
+    }
+    return {
+        "what": check.what,
+        "unit": check.unit,
+        **{f"{key}_{unit}": value for key, value in values.items()},
+        "is_interval": is_interval,
+        "verdict": check.verdict,
+    }

@@ -1,0 +1,118 @@
+"""Text set in 80 columns, readable without colour: paragraphs, labelled entries, tables; numbers as they are printed.
+
+Names come from files of strangers, so they are printed as they stand (no markup), and a character that cannot be
+printed is shown as an escape.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from rich import box
+from rich.console import Console, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from quillwise.kinematics import wording
+from quillwise.scenes.places import printable
+
+WIDTH = 80
+MM_PER_INCH = 25.4
+_LABEL_WIDTH = 6
+
+LengthUnit = Literal["mm", "in"]
+
+
+def page(sheet: Iterable[RenderableType]) -> str:
+    """The sheet as text, no line over 80 columns, the disclaimer last."""
+    out = io.StringIO()
+    console = Console(
+        file=out,
+        width=WIDTH,
+        color_system=None,
+        force_terminal=False,
+        force_interactive=False,
+        force_jupyter=False,
+        legacy_windows=False,
+        markup=False,
+        highlight=False,
+        emoji=False,
+    )
+    for piece in (*sheet, "", paragraph(wording.DISCLAIMER)):
+        console.print(piece)
+    return "".join(line.rstrip() + "\n" for line in out.getvalue().splitlines())
+
+
+def literal(text: str) -> Text:
+    """The text as it stands, whatever it holds."""
+    return Text(printable(text, len(text)), overflow="fold")
+
+
+def paragraph(text: str, indent: int = 0) -> RenderableType:
+    """A paragraph, wrapped."""
+    return Padding(literal(text), (0, 0, 0, indent)) if indent else literal(text)
+
+
+def rule() -> RenderableType:
+    """A line across the page."""
+    return Text("─" * WIDTH)
+
+
+def entry(label: str, text: str) -> RenderableType:
+    """A short label with its text beside it, indented."""
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(width=_LABEL_WIDTH)
+    table.add_column()
+    table.add_row(literal(label), literal(text))
+    return Padding(table, (0, 0, 0, 2))
+
+
+def facts(pairs: Iterable[tuple[str, str]]) -> RenderableType:
+    """Names and values in two columns."""
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for name, value in pairs:
+        table.add_row(literal(name), literal(value))
+    return table
+
+
+def columns(heads: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = (), gap: int = 2) -> Table:
+    """A table. ``right``: columns set to the right; ``gap``: blanks between columns, at least 1."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, gap - 1, 0, 0))
+    for place, head in enumerate(heads):
+        table.add_column(literal(head), justify="right" if place in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(literal(cell) for cell in row))
+    return table
+
+
+def indented(table: RenderableType, indent: int = 2) -> RenderableType:
+    """Anything, moved to the right."""
+    return Padding(table, (0, 0, 0, indent))
+
+
+def length(value_mm: float, unit: LengthUnit, decimals: int = 2) -> str:
+    """A length without its unit, with the decimals that it has in mm; inches get one more."""
+    return f"{value_mm:.{decimals}f}" if unit == "mm" else f"{value_mm / MM_PER_INCH:.{decimals + 1}f}"
+
+
+def degrees(value: float) -> str:
+    """Degrees with one decimal."""
+    return f"{value:.1f}"
+
+
+def trimmed(value: float) -> str:
+    """At most four decimals, no zeros at the end."""
+    return f"{value:.4f}".rstrip("0").rstrip(".")
+
+
+def early_or_late(early_deg: float, decimals: int = 2) -> str:
+    """ "0.33 early", "0.25 late" or "exact": the sign in words. Over 100 degrees one decimal is enough."""
+    amount = f"{abs(early_deg):.{min(decimals, 1) if abs(early_deg) >= 100 else decimals}f}"
+    if float(amount) == 0:
+        return "exact"
+    return f"{amount} {'early' if early_deg > 0 else 'late'}"

@@ -386,7 +386,7 @@ def _spanned(
     last = max(c.x_mm for c in cylinders.values())
     if shaft.name == CRANKSHAFT:
         reach += [sizes.disc_x_mm, last + 0.75 * bore]
-    if shaft.name.startswith("camshaft "):
+    if shaft.name in {f"camshaft {bank.name}" for bank in tree.sheet.banks}:
         reach.append(last + 0.32 * bore)
     for magneto in magnetos.values():
         if shaft.name == magneto.rotor:
@@ -421,14 +421,14 @@ def _parts(engine: Engine) -> Iterator[Part]:
     for kind in (Kind.ROD, Kind.PISTON, Kind.CYLINDER):
         yield from (Part(kind, name) for name in engine.cylinders)
     for name in engine.shafts:
-        if name != CRANKSHAFT and not name.startswith("camshaft "):
+        if name != CRANKSHAFT and name not in engine.camshafts:
             yield Part(Kind.SHAFT, name)
     yield from (Part(Kind.WHEEL, name) for name in engine.wheels)
     for name, coupling in engine.couplings.items():
         yield Part(Kind.QUILL if coupling.data.kind == "quill" else Kind.SLEEVE, name)
         yield Part(Kind.MATE, f"{name} driving")
         yield Part(Kind.MATE, f"{name} driven")
-    yield from (Part(Kind.CAMSHAFT, name) for name in engine.shafts if name.startswith("camshaft "))
+    yield from (Part(Kind.CAMSHAFT, name) for name in engine.camshafts)
     for name, valve in engine.valves.items():
         if isinstance(valve.plan, RockerPlan):
             yield Part(Kind.ROCKER, name)

@@ -196,6 +196,11 @@ class Engine:
     parts: tuple[Part, ...]
 
     @property
+    def camshafts(self) -> tuple[str, ...]:
+        """Names of the camshafts' shafts, in the order of the banks."""
+        return tuple(f"camshaft {bank.name}" for bank in self.sheet.banks)
+
+    @property
     def firing_interval_deg(self) -> float:
         """Crank degrees between firings, evenly spaced: 720 ÷ cylinders."""
         return 720.0 / len(self.cylinders)

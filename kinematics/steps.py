@@ -104,7 +104,6 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
     kind, _, rest = text.partition(":")
     at, _, what = rest.partition("=")
     at, what = at.strip(), what.strip()
-    camshafts = [name for name in engine.shafts if name.startswith("camshaft ")]
     if kind == "other-tooth":
         if at not in engine.couplings:
             raise RequestError(unknown("coupling", at, engine.couplings))
@@ -117,7 +116,7 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
             raise RequestError(f"expected a number of teeth that is not a multiple of {count}, got {amount}")
         return Mistake(kind="other-tooth", at=at, amount=amount)
     if kind == "wrong-mark":
-        allowed = [*camshafts, *engine.magnetos]
+        allowed = [*engine.camshafts, *engine.magnetos]
         if at not in allowed:
             raise RequestError(unknown("camshaft or magneto", at, allowed))
         labels = [mark.label for mark in engine.marks]

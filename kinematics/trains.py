@@ -137,7 +137,7 @@ def _names(train: TrainData) -> list[str]:
     """A name for the shaft after each stage; the last is the one that the train drives."""
     base = train.drives.removeprefix("camshaft ")
     inclined = train.drives.startswith("camshaft ") and any(stage.kind == "bevel" for stage in train.stages)
-    stem = f"inclined shaft {base}" if inclined else f"{train.drives} drive"
+    stem = f"inclined shaft {base}" if inclined else f"drive of {train.drives}"
     inner = len(train.stages) - 1
     split = inclined and any(stage.kind == "coupling" for stage in train.stages)
     ends = ("lower", "upper") if inner == 2 and split else tuple(str(n + 1) for n in range(inner))

@@ -158,6 +158,26 @@ def compose(
     return np.asarray(picture), boxes
 
 
+def footer_px(size_px: tuple[int, int], dpi: float) -> int:
+    """Height of the strip for the footer below a picture that has no other text [pixels]."""
+    return _pitch_px(_footer_mm(size_px, dpi), dpi)
+
+
+def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDArray[np.uint8]:
+    """The view with the footer below it. view: (H, W, 3 or 4), drawn ``footer_px`` lower than ``size_px``."""
+    clear = view.shape[2] == 4
+    ground = (*palette.rgb(palette.GROUND), 0) if clear else palette.rgb(palette.GROUND)
+    picture = Image.new("RGBA" if clear else "RGB", size_px, ground)
+    picture.paste(Image.fromarray(np.ascontiguousarray(view)), (0, 0))
+    height_mm = _footer_mm(size_px, dpi)
+    fill = (*palette.rgb(palette.FAINT_TEXT), 255) if clear else palette.rgb(palette.FAINT_TEXT)
+    baseline = view.shape[0] + _ascent_px(height_mm, dpi)
+    left = max(2, round(_BORDER_MM * dpi / MM_PER_INCH))
+    font = _font(_font_px(height_mm, dpi), False)
+    ImageDraw.Draw(picture).text((left, baseline), FOOTER, font=font, fill=fill, anchor="ls")
+    return np.asarray(picture)
+
+
 def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, height_px: int, width_px: int) -> None:
     """One line of text in a strip of that height, in the largest size that fits its width."""
     size = max(6, int(height_px * 0.72))

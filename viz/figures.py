@@ -40,7 +40,7 @@ class Units(StrEnum):
     INCH = "in"
 
 
-EngineName = Annotated[str, typer.Argument(metavar="[ENGINE]", help="A packaged engine, or an engine folder.")]
+EngineName = Annotated[str, typer.Argument(metavar="ENGINE", help="A packaged engine, or an engine folder.")]
 MistakeTexts = Annotated[
     list[str] | None,
     typer.Option(
@@ -69,7 +69,7 @@ def events(
     as_json: AsJson = False,
     units: LengthUnits = Units.MM,
 ) -> None:
-    """The timing table in order of crank angle, and the plug-lead charts."""
+    """The timing table by crank angle, and the plug-lead charts."""
     if csv and as_json:
         raise RequestError("give --csv or --json, not both")
     model = _engine(engine)
@@ -104,7 +104,7 @@ def vernier(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """The vernier table of a coupling: step, trials, best tooth, move for a shift, shift for a move."""
+    """The vernier table of a coupling: step, trials, best tooth; moves and shifts."""
     _check_degrees("--held", held, 360)
     if shift is not None:
         _check_degrees("--shift", shift, 720)
@@ -131,7 +131,10 @@ def rehearse(
         Units, typer.Option("--units", help="Unit of the room that is printed; the step's words are in mm.")
     ] = Units.MM,
 ) -> None:
-    """Plays the set-up as figures: each step's target, room and checks. Exit code 1 if a check is "reject"."""
+    """Plays the set-up as figures, step by step.
+
+    Exit code 1 if a check is "reject".
+    """
     model = _engine(engine)
     mistakes, played = _played(model, mistake)
     only = None if step is None else _step(played.steps, step)
@@ -152,7 +155,7 @@ def validate(
     engine: Annotated[str, typer.Argument(help="A packaged engine, or an engine folder.")],
     as_json: AsJson = False,
 ) -> None:
-    """Reads an engine folder and says that it is valid, or every problem, a line each."""
+    """Says that an engine folder is valid, or all its problems."""
     from quillwise.viz import records, tables
 
     try:

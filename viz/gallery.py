@@ -20,6 +20,7 @@ from quillwise.viz.writing import write_whole
 
 Progress = Callable[[int, int], None]
 
+PLATE_PX, PLATE_DPI = (1600, 1000), 110.0
 PREVIEW_PX, PREVIEW_FPS, PREVIEW_SECONDS = (854, 480), 15, 40.0
 SCREEN_DPI = 72.0
 _SIZE = re.compile(r"(\d{2,5})\s*[x×]\s*(\d{2,5})")
@@ -31,7 +32,11 @@ def parse_size(text: str) -> tuple[int, int]:
     match = _SIZE.fullmatch(text.strip())
     if not match:
         raise RequestError(f'expected a size such as 1600x1000, got "{text}"')
-    size = int(match[1]), int(match[2])
+    return checked_size((int(match[1]), int(match[2])))
+
+
+def checked_size(size: tuple[int, int]) -> tuple[int, int]:
+    """The size [pixels], if it is one that can be drawn. Raises RequestError with what is allowed."""
     if not all(64 <= side <= _MOST_PX for side in size):
         raise RequestError(f"expected sides from 64 to {_MOST_PX} pixels, got {size[0]} × {size[1]}")
     return size
@@ -65,15 +70,22 @@ def draw_steps(
     with Plates(engine, size_px, dpi) as plates:
         for number, step in enumerate(steps, start=1):
             path = folder / step_file(engine.sheet.scene, step)
-            draw_step(plates, step, of, path, dpi, force)
+            _draw_step(plates, step, of, path, dpi, force)
             paths.append(path)
             if progress:
                 progress(number, len(steps))
     return paths
 
 
-def draw_step(plates: Plates, step: Step, of: int, path: Path, dpi: float, force: bool = False) -> None:
+def draw_one(
+    engine: Engine, step: Step, of: int, path: Path, size_px: tuple[int, int], dpi: float, force: bool = False
+) -> None:
     """The plate of one step into a file."""
+    with Plates(engine, size_px, dpi) as plates:
+        _draw_step(plates, step, of, path, dpi, force)
+
+
+def _draw_step(plates: Plates, step: Step, of: int, path: Path, dpi: float, force: bool) -> None:
     with write_whole(path, force) as part:
         save_png(part, plates.plate(step, 1.0, of), dpi)
 

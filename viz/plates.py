@@ -95,13 +95,15 @@ class Plates:
 
     def general(self, moment: Frame, view_name: str, about: Sequence[Part] = (), transparent: bool = False) -> Picture:
         """The whole mechanism alone, in the full size, from a named view; (H, W, 4) if transparent."""
-        with Stage(self._size_px) as stage:
+        width, height = self._size_px
+        view_px = (width, height - captions.footer_px(self._size_px, self._dpi))
+        with Stage(view_px) as stage:
             exhibit.furnish(stage, self._bodies)
             exhibit.place(stage, self._rig, exhibit.state_at(self._engine, moment))
             named = view(view_name)
-            stage.look(fit(stage.points(), named.direction, named.up, self._size_px[0] / self._size_px[1]))
-            stage.emphasise(about)
-            return stage.picture(self._smooth, transparent)
+            stage.look(fit(stage.points(), named.direction, named.up, view_px[0] / view_px[1]))
+            stage.emphasise([part for part in about if (part, "found") in stage.keys()])
+            return captions.footed(stage.picture(self._smooth, transparent), self._size_px, self._dpi)
 
     def _composed(
         self, views: Picture, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]], brief: bool

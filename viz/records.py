@@ -167,6 +167,15 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
     every = [_step(step, limit_mm, names) for step in played.steps]
     verdicts = [check["verdict"] for step in every for check in step["checks"]]
     verdicts += [step["least_room"]["verdict"] for step in every if step["least_room"]]
+    rejected = [
+        {"step": step["number"], "what": what}
+        for step in every
+        for what, verdict in (
+            *((check["what"], check["verdict"]) for check in step["checks"]),
+            *([("room", step["least_room"]["verdict"])] if step["least_room"] else []),
+        )
+        if verdict == "reject"
+    ]
     return {
         **_head(engine.sheet, "rehearsal"),
         "levels": dict(wording.LEVELS),
@@ -175,6 +184,7 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
         "step_count": len(every),
         "steps": every if only is None else [every[only.number - 1]],
         **_tally(verdicts),
+        "rejected": rejected,
     }
 
 

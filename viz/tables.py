@@ -20,6 +20,7 @@ from quillwise.viz.typesetting import (
     degrees,
     early_or_late,
     entry,
+    event_off,
     facts,
     indented,
     length,
@@ -102,7 +103,7 @@ def vernier_text(record: Record) -> str:
             f"{record['kind'].capitalize()} with {record['driving_teeth']} teeth at the driving end "
             f"({record['driving_shaft']}) and {record['driven_teeth']} at the driven end ({record['driven_shaft']}). "
             f"It runs {record['turns']}, seen from the {record['seen_from']}, at "
-            f"{trimmed(record['shaft_turns_per_crank_turn'])} turns per crank turn."
+            f"{trimmed(record['shaft_turns_per_crank_turn'])} times crank speed."
         ),
         paragraph(_step_words(record)),
         "",
@@ -169,6 +170,7 @@ def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
             f"All checks{' of the whole set-up' if alone else ''}: {tally['accept']} accept, "
             f"{tally['not_proved']} not proved, {tally['reject']} reject."
         ),
+        *(paragraph(f"Reject in step {item['step']}: {item['what']}", 2) for item in record["rejected"]),
         paragraph(_VERDICTS),
     ]
     return page(sheet)
@@ -213,7 +215,7 @@ def _events_as_set(events: Sequence[Record]) -> RenderableType:
     for event in events:
         found = event["as_set"]
         last = (
-            (found["as_written"], early_or_late(found["early_crank_deg"]), found["verdict"])
+            (found["as_written"], event_off(found["early_crank_deg"]), found["verdict"])
             if found
             else ("none", "", "")
         )
@@ -339,7 +341,7 @@ def _checks(checks: Sequence[Record]) -> RenderableType:
                 check["what"],
                 degrees(check[f"wanted_{unit}"]),
                 f"{check[f'as_set_{unit}']:.2f}",
-                f"{-early:+.2f}" if check["is_interval"] else early_or_late(early),
+                f"{-early:+.2f}" if check["is_interval"] else event_off(early),
                 f"±{check[f'limit_{unit}']:g}",
                 f"{check[f'uncertainty_{unit}']:g}",
                 check["verdict"],

@@ -22,6 +22,7 @@ from quillwise.scenes.places import printable
 WIDTH = 80
 MM_PER_INCH = 25.4
 _LABEL_WIDTH = 6
+_ABOUT_A_TURN_DEG = 350.0
 
 LengthUnit = Literal["mm", "in"]
 
@@ -111,8 +112,13 @@ def trimmed(value: float) -> str:
 
 
 def early_or_late(early_deg: float, decimals: int = 2) -> str:
-    """ "0.33 early", "0.25 late" or "exact": the sign in words. Over 100 degrees one decimal is enough."""
+    """The sign in words: "0.33 early", "0.25 late" or "exact". Over 100 degrees one decimal is enough."""
     amount = f"{abs(early_deg):.{min(decimals, 1) if abs(early_deg) >= 100 else decimals}f}"
     if float(amount) == 0:
         return "exact"
     return f"{amount} {'early' if early_deg > 0 else 'late'}"
+
+
+def event_off(early_deg: float) -> str:
+    """By how much an event is early or late; near a whole turn of the crank neither word helps: "1 turn out"."""
+    return "1 turn out" if abs(early_deg) >= _ABOUT_A_TURN_DEG else early_or_late(early_deg)

@@ -1,0 +1,246 @@
+"""The commands that give pictures: show, draw, film."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from quillwise.kinematics.errors import RequestError
+from quillwise.viz.asked import DEMONSTRATION, EngineName, Manner, MistakeTexts, check_degrees, open_engine, play_with
+
+if TYPE_CHECKING:
+    from quillwise.kinematics.model import Engine
+
+Progress = Callable[[int, int], None]
+
+_SECONDS = (1.0, 600.0)
+_FPS = (1, 60)
+_DPI = (30.0, 1200.0)
+
+
+class FilmFormat(StrEnum):
+    """Formats of a film."""
+
+    MP4 = "mp4"
+    GIF = "gif"
+
+
+Output = Annotated[Path | None, typer.Option("--output", "-o", metavar="PATH", help="Where the result goes.")]
+Force = Annotated[bool, typer.Option("--force", help="Overwrite what exists.")]
+StepName = Annotated[str | None, typer.Option("--step", metavar="N|KEY", help="A step, by number or key.")]
+Size = Annotated[str, typer.Option("--size", metavar="WxH", help="Size in pixels.")]
+ViewName = Annotated[
+    str | None,
+    typer.Option(
+        "--view",
+        metavar="NAME",
+        help="The mechanism alone, seen from: wheelcase end, output end, left, right, top, three-quarter.",
+    ),
+]
+CrankAngle = Annotated[
+    float | None, typer.Option("--crank", metavar="DEG", help="The engine as it is set, at this crank angle.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module to the program."""
+    for command in (show, draw, film):
+        app.command()(command)
+
+
+def show(
+    ctx: typer.Context,
+    engine: EngineName = DEMONSTRATION,
+    mistake: MistakeTexts = None,
+    step: StepName = None,
+    size: Size = "1280x720",
+    output: Output = None,
+) -> None:
+    """Opens the viewer. Without a display: a picture of each step and a film, in a folder of their own."""
+    model = open_engine(engine)
+    played = play_with(model, mistake)
+    from quillwise.viz import gallery, graphics
+
+    size_px = gallery.parse_size(size)
+    start = gallery.find_step(played, step).number - 1 if step else 0
+    found = graphics.probe()
+    if found.display and output is None:
+        from quillwise.viz import viewer
+
+        viewer.show(model, played, size_px, start)
+        return
+    manner: Manner = ctx.obj
+    if not found.display:
+        typer.echo(f"{graphics.NO_DISPLAY} Pictures of the steps and a film are written instead.", err=True)
+    folder = _step_folder(model, output)
+    with _progress(manner, "pictures") as progress:
+        gallery.draw_steps(
+            model, played.steps, len(played.steps), folder, gallery.PLATE_PX, gallery.PLATE_DPI, progress=progress
+        )
+    typer.echo(f"{folder}: {len(played.steps)} pictures")
+    path = folder / f"{model.sheet.scene}-preview.mp4"
+    with _progress(manner, "film") as progress:
+        gallery.film_sequence(model, played.steps, len(played.steps), path, smooth=1, progress=progress)
+    typer.echo(f"{path}: {gallery.PREVIEW_SECONDS:g} s")
+
+
+def draw(
+    ctx: typer.Context,
+    engine: EngineName = DEMONSTRATION,
+    mistake: MistakeTexts = None,
+    step: StepName = None,
+    crank: CrankAngle = None,
+    view: ViewName = None,
+    size: Size = "1600x1000",
+    width_mm: Annotated[float | None, typer.Option("--width-mm", help="Width on paper; with --height-mm.")] = None,
+    height_mm: Annotated[float | None, typer.Option("--height-mm", help="Height on paper; with --width-mm.")] = None,
+    dpi: Annotated[float, typer.Option("--dpi", help="Pixels per inch: of lettering, and of sizes in mm.")] = 110.0,
+    transparent: Annotated[bool, typer.Option("--transparent", help="No ground; for a single view.")] = False,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """Illustrations as PNG: all steps into a folder, one step, or a single view of the mechanism."""
+    model = open_engine(engine)
+    played = play_with(model, mistake)
+    from quillwise.viz import gallery, still
+
+    _check_range("--dpi", dpi, *_DPI)
+    if (width_mm is None) != (height_mm is None):
+        raise RequestError("give --width-mm and --height-mm together")
+    size_px = (
+        gallery.parse_size(size)
+        if width_mm is None or height_mm is None
+        else gallery.checked_size(still.size_px(width_mm, height_mm, dpi))
+    )
+    if crank is not None:
+        check_degrees("--crank", crank, 1e6)
+    if crank is not None and step is not None:
+        raise RequestError("give --step or --crank, not both")
+    chosen = gallery.find_step(played, step) if step else None
+    single = view is not None or crank is not None or transparent
+    name = _slug(model.sheet.scene)
+    if single:
+        at = chosen.key if chosen else f"{(crank or 0.0) % 720:g}"
+        path = output or Path(f"{name}-{_slug(view or 'three-quarter')}-{at}.png")
+        gallery.draw_view(
+            model,
+            played.as_set,
+            crank or 0.0,
+            view or "three-quarter",
+            path,
+            size_px,
+            dpi,
+            step=chosen,
+            transparent=transparent,
+            force=force,
+        )
+        typer.echo(str(path))
+    elif chosen is not None:
+        path = output or Path(gallery.step_file(name, chosen))
+        gallery.draw_one(model, chosen, len(played.steps), path, size_px, dpi, force)
+        typer.echo(str(path))
+    else:
+        folder = _step_folder(model, output)
+        with _progress(ctx.obj, "pictures") as progress:
+            paths = gallery.draw_steps(
+                model, played.steps, len(played.steps), folder, size_px, dpi, force, progress
+            )
+        typer.echo(f"{folder}: {len(paths)} pictures")
+
+
+def film(
+    ctx: typer.Context,
+    engine: EngineName = DEMONSTRATION,
+    mistake: MistakeTexts = None,
+    step: StepName = None,
+    cycle: Annotated[bool, typer.Option("--cycle", help="A full cycle of the engine as set, not the set-up.")] = False,
+    file_format: Annotated[FilmFormat, typer.Option("--format", help="Format of the film.")] = FilmFormat.MP4,
+    seconds: Annotated[float | None, typer.Option("--seconds", help="Length of the film.")] = None,
+    fps: Annotated[int, typer.Option("--fps", help="Pictures a second.")] = 15,
+    size: Size = "854x480",
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """A film of the set-up, of one step, or of a full cycle."""
+    model = open_engine(engine)
+    played = play_with(model, mistake)
+    from quillwise.viz import gallery
+
+    size_px = gallery.parse_size(size)
+    _check_range("--fps", fps, *_FPS)
+    if cycle and step:
+        raise RequestError("give --step or --cycle, not both")
+    chosen = [gallery.find_step(played, step)] if step else list(played.steps)
+    what = "cycle" if cycle else (chosen[0].key if step else "set-up")
+    length = seconds or {"cycle": 12.0, "set-up": 2.6 * len(chosen)}.get(what, 6.0)
+    _check_range("--seconds", length, *_SECONDS)
+    path = output or Path(f"{_slug(model.sheet.scene)}-{what}.{file_format}")
+    with _progress(ctx.obj, "film") as progress:
+        if cycle:
+            count = gallery.film_cycle(
+                model,
+                played.as_set,
+                path,
+                size_px=size_px,
+                fps=fps,
+                seconds=length,
+                kind=file_format.value,
+                force=force,
+                progress=progress,
+            )
+        else:
+            count = gallery.film_sequence(
+                model,
+                chosen,
+                len(played.steps),
+                path,
+                size_px=size_px,
+                fps=fps,
+                seconds=length,
+                kind=file_format.value,
+                force=force,
+                progress=progress,
+            )
+    typer.echo(f"{path}: {count} pictures, {count / fps:.1f} s")
+
+
+def _check_range(option: str, value: float, least: float, most: float) -> None:
+    if not least <= value <= most:
+        raise RequestError(f"{option}: expected a number from {least:g} to {most:g}, got {value:g}")
+
+
+def _step_folder(engine: Engine, output: Path | None) -> Path:
+    from quillwise.viz.writing import numbered_folder
+
+    return numbered_folder(output or Path(f"{_slug(engine.sheet.scene)}-steps"))
+
+
+def _slug(text: str) -> str:
+    """A name for files: letters, digits and single hyphens, whatever the scene is called."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "engine"
+
+
+@contextmanager
+def _progress(manner: Manner, what: str) -> Iterator[Progress | None]:
+    """A line of progress on stderr while long work goes on; none when quiet or not on a terminal."""
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    console = Console(stderr=True)
+    if manner.quiet or not console.is_terminal:
+        yield None
+        return
+    with Bar(console=console, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+
+        def told(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield told
+

@@ -3,6 +3,7 @@ mechanism, every problem at once."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -40,6 +41,9 @@ from quillwise.kinematics.rig import bank_axes
 from quillwise.kinematics.trains import Line, Tree, lay_out
 
 HALF = Fraction(1, 2)
+# by the bore: how far a cylinder's two valves stand from its middle along the crank, and the smallest valve
+_ROCKER_SPREAD, _FLAT_SPREAD, _LEAST_HEAD = 0.10, 0.25, 0.10
+_SHAFT_CLEARS_MM = 1.0  # between a shaft and the tips of a wheel that it passes
 _EXTRA_ROOM_MM = 6.0  # between valve heads and pistons at TDC in the picture, where the data are missing
 
 
@@ -241,29 +245,38 @@ def _valves(sheet: DataSheet, cylinders: dict[str, Cylinder], sizes: Sizes) -> I
     """Inlet valves towards the middle of the engine, exhaust valves outside; one of each a cylinder."""
     bore = sheet.crank.bore_mm
     top = _crown_top_mm(sheet, cylinders, sizes.crown_mm)
+    curves = {data.kind: lift_curve(data) for data in (sheet.inlet, sheet.exhaust)}
+    # the least base radius is searched for: once a kind and side, not once a valve
+    plans = {
+        (data.kind, side): follower_plan(data, bore, side) for data in (sheet.inlet, sheet.exhaust) for side in (-1, 1)
+    }
     for cylinder in cylinders.values():
         inward = -1 if cylinder.bank_turn_deg > 0 else 1
         for data in (sheet.inlet, sheet.exhaust):
             inlet = data.kind == "inlet"
             side = inward if inlet else -inward
-            plan = follower_plan(data, bore, side)
+            plan = plans[data.kind, side]
             tip_u, tip_rise = _stem_tip_mm(data, plan)
             tip_w = sizes.camshaft_height_mm + tip_rise
-            spread = 0.14 if isinstance(plan, RockerPlan) else 0.24
+            along = (-1 if inlet else 1) * (_ROCKER_SPREAD if isinstance(plan, RockerPlan) else _FLAT_SPREAD) * bore
+            lean = float(np.radians(data.angle_to_cylinder_deg))
+            length = (tip_w - top - _room_mm(data)) / math.cos(lean)
+            # the head stays within the bore
+            off = math.hypot(tip_u - plan.side * length * math.sin(lean), along)
+            head = max(min((0.20 if inlet else 0.185) * bore, 0.49 * bore - off), _LEAST_HEAD * bore)
             yield Valve(
                 name=f"{cylinder.name} {data.kind}",
                 cylinder=cylinder.name,
                 kind=data.kind,
                 camshaft=f"camshaft {cylinder.bank}",
                 data=data,
-                curve=lift_curve(data),
+                curve=curves[data.kind],
                 plan=plan,
-                x_mm=cylinder.x_mm + (-spread if inlet else spread) * bore,
+                x_mm=cylinder.x_mm + along,
                 tip_u_mm=tip_u,
                 tip_w_mm=tip_w,
-                length_mm=(tip_w - top - _room_mm(data))
-                / float(np.cos(np.radians(data.angle_to_cylinder_deg))),
-                head_radius_mm=(0.20 if inlet else 0.185) * bore,
+                length_mm=length,
+                head_radius_mm=head,
                 side=side if isinstance(plan, RockerPlan) else 0,
             )
 
@@ -279,7 +292,7 @@ def _magneto(tree: Tree, name: str) -> Magneto:
     rotor_mm = (start + 0.12 * bore, start + 0.58 * bore)
     gear_mm, finger_mm, breaker_mm = (rotor_mm[1] + step * bore for step in (0.10, 0.22, 0.32))
     _gear_finger(tree, name, gear_mm)
-    base = 0.06 * bore
+    base = 0.075 * bore
     arm = 0.30 * bore
     return Magneto(
         name=name,
@@ -365,19 +378,12 @@ def _gear_finger(tree: Tree, name: str, gear_mm: float) -> None:
 def _spanned(
     tree: Tree, shaft: Shaft, sizes: Sizes, cylinders: dict[str, Cylinder], magnetos: dict[str, Magneto]
 ) -> Shaft:
-    """The shaft with the length that its wheels, couplings and lobes need."""
+    """The shaft with the length that its wheels, couplings and lobes need, as thick as they leave room for."""
     bore = tree.sheet.crank.bore_mm
     reach: list[float] = []
     for wheel in tree.wheels.values():
-        if wheel.shaft == shaft.name and wheel.kind == "bevel":
-            out = wheel.module_mm * wheel.mating_teeth / 2
-            cone = wheel.module_mm * float(np.hypot(wheel.teeth, wheel.mating_teeth)) / 2
-            reach += [
-                wheel.at_mm + wheel.side * out,
-                wheel.at_mm + wheel.side * out * (1 - wheel.face_mm / cone),
-            ]
-        elif wheel.shaft == shaft.name:
-            reach += [wheel.at_mm - wheel.face_mm / 2, wheel.at_mm + wheel.face_mm / 2]
+        if wheel.shaft == shaft.name:
+            reach += _wheel_reach(wheel, hollow=shaft.bore_mm > 0)
     for coupling in tree.couplings.values():
         if shaft.name == coupling.driving:
             reach += [coupling.driving_mm[1 if coupling.driven_mm[0] < coupling.driving_mm[0] else 0]]
@@ -388,12 +394,50 @@ def _spanned(
         reach += [sizes.disc_x_mm, last + 0.75 * bore]
     if shaft.name in {f"camshaft {bank.name}" for bank in tree.sheet.banks}:
         reach.append(last + 0.32 * bore)
+    radius = shaft.radius_mm
     for magneto in magnetos.values():
         if shaft.name == magneto.rotor:
             reach += [magneto.rotor_mm[0], magneto.breaker_mm]
+            radius = 0.05 * bore
         if shaft.name == magneto.finger:
             reach.append(magneto.finger_mm)
-    return replace(shaft, span_mm=(min(reach), max(reach)))
+    span = (min(reach), max(reach))
+    radius = max(min(radius, _thickest_mm(tree, shaft, span)), 1.15 * shaft.bore_mm)
+    return replace(shaft, span_mm=span, radius_mm=radius)
+
+
+def _wheel_reach(wheel: Wheel, *, hollow: bool) -> list[float]:
+    """How far the shaft goes into a wheel, from and to along the axis [mm]. A hollow one ends in the web of its
+    bevel, so that it does not stand among the teeth."""
+    if wheel.kind != "bevel":
+        return [wheel.at_mm - wheel.face_mm / 2, wheel.at_mm + wheel.face_mm / 2]
+    out = wheel.module_mm * wheel.mating_teeth / 2
+    cone = wheel.module_mm * float(np.hypot(wheel.teeth, wheel.mating_teeth)) / 2
+    if hollow:
+        # past the roots of the large end by half the web's least thickness
+        return [wheel.at_mm + wheel.side * (out + 1.25 * wheel.module_mm * wheel.teeth * wheel.module_mm / (2 * cone))]
+    return [wheel.at_mm + wheel.side * out, wheel.at_mm + wheel.side * out * (1 - wheel.face_mm / cone)]
+
+
+def _thickest_mm(tree: Tree, shaft: Shaft, span_mm: tuple[float, float]) -> float:
+    """The greatest radius [mm] at which the shaft stays under the roots of its own spur wheels and clears the wheels
+    of parallel shafts that it passes."""
+    most = math.inf
+    low, high = (shaft.point[0] + shaft.axis[0] * along for along in sorted(span_mm, key=lambda z: z * shaft.axis[0]))
+    for wheel in tree.wheels.values():
+        if wheel.kind != "spur":
+            continue
+        if wheel.shaft == shaft.name:
+            most = min(most, 0.7 * wheel.module_mm * (wheel.teeth / 2 - 1.25))
+            continue
+        other = tree.shafts[wheel.shaft]
+        x_mm = other.point[0] + other.axis[0] * wheel.at_mm
+        passed = low < x_mm + wheel.face_mm / 2 and x_mm - wheel.face_mm / 2 < high
+        if passed and abs(shaft.axis[0]) == abs(other.axis[0]) == 1.0:
+            apart = math.hypot(shaft.point[1] - other.point[1], shaft.point[2] - other.point[2])
+            room = apart - wheel.module_mm * (wheel.teeth / 2 + 1) - _SHAFT_CLEARS_MM
+            most = min(most, room) if room > 0 else most
+    return most
 
 
 def _marks(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[Mark]:

@@ -32,7 +32,9 @@ NOSE_RADIUS_MM = 3.0
 CAM_TURNS = 0.5  # of a four-stroke engine's camshaft in a turn of the crank
 
 # proportions of a rocker by the bore; the reach is two arms, which must let the rocker swing by the lift
-_REACH, _ROLLER, _BALL, _LEAST_BASE = 0.26, 0.07, 0.03, 0.11
+_REACH, _ROLLER, _LEAST_BASE = 0.26, 0.07, 0.11
+_BOSS = 0.032  # radius of the arms' roots at the pivot
+_BESIDE = 0.08  # what the lobe must leave room for: the collar at the valve's tip, and air
 _ARM_PER_LIFT = 1.2
 _NODES = 2880
 _KINK_NODES = 9
@@ -94,9 +96,19 @@ def rocker_plan(valve: ValveData, bore_mm: float, side: int) -> RockerPlan:
 
 
 def _rocker_plan(valve: ValveData, bore_mm: float, side: int, base_mm: float) -> RockerPlan:
-    """Both arms stand square to their travel at half lift, so that they swing alike above and below it."""
+    """Both arms stand square to their travel at half lift, so that they swing alike above and below it.
+
+    The ball is as much thicker than the arm's root as the arm falls at rest: the arm's underside then lies square
+    to the valve, and does not cut into the edge of its tip. The nose of the lobe passes beside the valve.
+    """
     ratio, lift = valve.rocker_ratio, valve.lift_mm
-    cam_arm = max(_REACH * bore_mm, _ARM_PER_LIFT * lift * (1 + 1 / ratio)) / (1 + ratio)
+    lean_sine, lean_cosine = math.sin(math.radians(valve.angle_to_cylinder_deg)), math.cos(
+        math.radians(valve.angle_to_cylinder_deg)
+    )
+    nose = base_mm + lift / ratio
+    leaned = (base_mm + _ROLLER * bore_mm + lift / ratio / 2) * lean_sine
+    beside = (nose + _BESIDE * bore_mm + leaned) / (lean_cosine + ratio)
+    cam_arm = max(max(_REACH * bore_mm, _ARM_PER_LIFT * lift * (1 + 1 / ratio)) / (1 + ratio), beside)
     roller = np.array([0.0, base_mm + _ROLLER * bore_mm])
     pivot = np.add(roller, (cam_arm, lift / ratio / 2))
     lean = valve.angle_to_cylinder_deg
@@ -112,7 +124,7 @@ def _rocker_plan(valve: ValveData, bore_mm: float, side: int, base_mm: float) ->
         pivot_mm=placed(pivot),
         roller_mm=placed(roller),
         tip_mm=placed(tip),
-        tip_radius_mm=_BALL * bore_mm,
+        tip_radius_mm=lift / 2 + _BOSS * bore_mm,
         valve_turn_deg=side * lean,
     )
 

@@ -80,7 +80,8 @@ def free_room_mm(engine: Engine, camshaft: str, crank_deg: ArrayLike) -> Floats:
     """The least room [mm] at these crank angles whatever the free camshaft does: all its valves at full lift. (N,)."""
     theta = array(crank_deg)
     rooms = [
-        _piston_room_mm(engine, valve, theta) - (valve.data.lift_mm - valve.data.running_clearance_mm)
+        _piston_room_mm(engine, valve, theta)
+        - (valve.data.lift_mm - min(valve.data.running_clearance_mm, valve.data.checking_clearance_mm))
         for valve in engine.valves.values()
         if valve.camshaft == camshaft
     ]
@@ -88,15 +89,21 @@ def free_room_mm(engine: Engine, camshaft: str, crank_deg: ArrayLike) -> Floats:
 
 
 def parking_deg(
-    engine: Engine, camshaft: str, before_deg: float, least_way_deg: float = 20.0
+    engine: Engine,
+    camshaft: str,
+    before_deg: float,
+    least_way_deg: float = 20.0,
+    from_deg: float = -np.inf,
 ) -> tuple[float, float]:
     """Where to park the crank so that the free camshaft strikes nothing: (θ, least room there [mm]).
 
     The angle with the most room of all that lie from a turn to ``least_way_deg`` before ``before_deg``; of
-    equal ones the last, so that the way on to the mark is short and still in the running direction.
+    equal ones the last, so that the way on to the mark is short and still in the running direction. None
+    lies before ``from_deg``, where the crank stands now; if that leaves none, the crank stays there.
     """
     theta = before_deg - np.arange(least_way_deg, 360.0, _STEP_DEG)
     theta = np.round(theta)
+    theta = theta[theta >= from_deg] if np.any(theta >= from_deg) else np.array([from_deg])
     rooms = free_room_mm(engine, camshaft, theta)
     good = rooms >= rooms.max() - 0.01
     at = int(np.argmax(good))

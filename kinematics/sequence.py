@@ -243,9 +243,13 @@ def _set_camshaft(bench: _Bench, job: StepData) -> None:
     about = tuple(part for part in gear if part in engine.parts)
     sense, seen_from = _direction(engine, camshaft)
 
-    park, park_room = parking_deg(engine, camshaft, mark)
-    if park < bench.crank:
-        park = bench.crank
+    park, park_room = parking_deg(engine, camshaft, mark, from_deg=bench.crank)
+    if park_room < engine.sheet.limits.room_mm:
+        # the way to this mark is too short: its rockers are off still, so take the mark two turns on
+        later = parking_deg(engine, camshaft, mark + 720.0, from_deg=bench.crank)
+        if later[1] > park_room:
+            mark += 720.0
+            park, park_room = later
     moves, room = bench.turn_crank(park)
     known = valve.data.room_at_tdc_mm is not None
     bench.add(
@@ -267,7 +271,7 @@ def _set_camshaft(bench: _Bench, job: StepData) -> None:
         near = bench.free_to(coupling, mark - _NEAR_DEG)
         text = wording.set_clearance(bank, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
         _turn_free(bench, f"{slug}-clearance", name, text, coupling, heel, about, valve)
-        text = wording.bring_near(camshaft, valve.name, sense, seen_from)
+        text = wording.bring_near(camshaft, valve.name, job.by, sense, seen_from)
         _turn_free(bench, f"{slug}-near", name, text, coupling, near, about, valve)
 
     _to_mark(bench, f"{slug}-mark", name, f"{job.cylinder} {job.by}", camshaft, mark, ())
@@ -334,11 +338,15 @@ def _to_mark(
     shown = label
     target = mark
     if wrong:
+        # the next one on the disc that comes, not one that stands under the pointer already
+        beyond = bench.crank + 10 * _SAME_PLACE_DEG
         others = [m for m in engine.marks if m.label != label and (not wrong.mark or m.label == wrong.mark)]
-        if others:
-            other = min(others, key=lambda m: next_pass(bench.crank, m.crank_deg % 360.0, 360.0))
+        if not others:
+            wrong = None  # the disc bears no other mark to take
+        else:
+            other = min(others, key=lambda m: next_pass(beyond, m.crank_deg % 360.0, 360.0))
             shown = other.label
-            target = next_pass(bench.crank, other.crank_deg % 360.0, 360.0)
+            target = next_pass(beyond, other.crank_deg % 360.0, 360.0)
     if exhaust:
         target += 360.0
     moves, room = bench.turn_crank(target)
@@ -396,6 +404,7 @@ def _try_and_home(bench: _Bench, slug: str, job: str, coupling: Coupling, shaft:
         driven.seen_from,
         _trial_words(tried[0]),
         _trial_words(done),
+        done.verdict != "does not go in",
         sum(trial.verdict != "does not go in" for trial in tried),
     )
     turned = driven.sense * 360.0 / coupling.data.driving_teeth * done.driving_tooth

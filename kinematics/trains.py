@@ -26,6 +26,10 @@ from quillwise.kinematics.gears import (
 )
 from quillwise.kinematics.model import CRANKSHAFT, Coupling, GearMesh, Shaft, Wheel, turning
 
+# by the bore: shafts of the train outside and inside, a coupling along a line of the crank's, and the gaps about it
+_SHAFT, _HOLLOW, _CAMSHAFT = 0.12, 0.097, 0.085
+_COUPLING, _BEFORE, _AFTER = 0.32, 0.06, 0.18
+
 _ALONG: Vec3 = (1.0, 0.0, 0.0)
 _BACK: Vec3 = (-1.0, 0.0, 0.0)
 
@@ -187,9 +191,11 @@ def _wheel(
     kind = stage.kind if stage.kind != "internal" or not driving else "spur"
     assert kind != "coupling"
     name = f"{shaft}, {teeth}-tooth {kind}"
-    known = tree.wheels.get(name)
-    if known and driving and math.isclose(known.at_mm, at_mm) and known.side == side:
-        return known
+    if driving:
+        for known in tree.wheels.values():
+            same = (known.shaft, known.teeth, known.kind, known.side) == (shaft, teeth, kind, side)
+            if same and math.isclose(known.module_mm, module) and math.isclose(known.at_mm, at_mm):
+                return known
     while name in tree.wheels:
         name += "'"
     face = (
@@ -263,9 +269,9 @@ def _couple(tree: Tree, stage: StageData, driving: str, driven: str, along: tupl
     )
     parent = tree.shafts[driving]
     tree.lines[driven] = line
-    tree.shafts[driven] = _shaft(
-        tree, driven, line, driving, data.name, Fraction(1), parent.radius_mm, parent.bore_mm
-    )
+    # a quill is drawn into the shaft that it drives, which is hollow for it
+    hollow = max(parent.bore_mm, _HOLLOW * bore) if data.kind == "quill" else parent.bore_mm
+    tree.shafts[driven] = _shaft(tree, driven, line, driving, data.name, Fraction(1), parent.radius_mm, hollow)
 
 
 def _station(tree: Tree, width_mm: float) -> float:
@@ -297,18 +303,27 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
     shaft, line = train.from_shaft, start
     last_line = reached
     meshed = 0
+    behind_mm: float | None = None
     for stage, name in zip(train.stages, names, strict=True):
         if stage.kind == "coupling":
-            begin = 0.30 * bore if meshed else 0.0
-            _couple(tree, stage, shaft, name, (begin, begin + 0.32 * bore))
+            _couple(tree, stage, shaft, name, _room_for_coupling(tree, line, behind_mm))
             shaft = name
             continue
         meshed += 1
-        face = 0.18 * bore
-        shared = tree.wheels.get(f"{shaft}, {stage.driving_teeth}-tooth spur")
-        x_mm = _along_x(line, shared.at_mm) if shared else _station(tree, 1.3 * face)
-        centre = np.asarray(line.point) * (0, 1, 1) + way * module * _centre_distance(stage)
         ends_here = meshed == len(meshes)
+        lies_behind = ends_here and reached is not None and train.stages[-1].kind == "coupling"
+        if lies_behind:
+            tree.front_mm -= (_BEFORE + _COUPLING + _AFTER) * bore
+        face = 0.18 * bore
+        shared = (
+            _along_x(line, wheel.at_mm)
+            for wheel in tree.wheels.values()
+            if (wheel.shaft, wheel.teeth, wheel.kind) == (shaft, stage.driving_teeth, "spur")
+            and math.isclose(wheel.module_mm, module)
+        )
+        there = next(shared, None)
+        x_mm = _station(tree, 1.3 * face) if there is None else there
+        centre = np.asarray(line.point) * (0, 1, 1) + way * module * _centre_distance(stage)
         if ends_here and last_line is not None:
             next_line = last_line
         elif ends_here and train.drives.endswith("magneto"):
@@ -321,8 +336,27 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
         pitch_point = _vec((x_mm, *(np.asarray(line.point)[1:] + way[1:] * reach)))
         driving = _wheel(tree, shaft, stage, True, module, _along_axis(line, x_mm))
         driven = _wheel(tree, name, stage, False, module, _along_axis(next_line, x_mm))
-        _mesh(tree, driving, driven, next_line, pitch_point, 0.12 * bore, 0.0)
+        thick = _SHAFT if next_line is not reached or lies_behind else _CAMSHAFT
+        _mesh(tree, driving, driven, next_line, pitch_point, thick * bore, 0.0)
         shaft, line = name, next_line
+        behind_mm = x_mm + face / 2 if lies_behind else None
+
+
+def _room_for_coupling(tree: Tree, line: Line, behind_mm: float | None) -> tuple[float, float]:
+    """Where a coupling lies along a line that stands along the crank (driving end, driven end) [mm].
+
+    Magnetos stand before the whole train, which looks away from the engine. Other couplings get stations of their
+    own, so that the wheels after them stand clear of the shaft before them; a camshaft lies behind its coupling
+    (``behind_mm``: x of the back of the wheel that drives it)."""
+    bore = tree.sheet.crank.bore_mm
+    if line.axis == _BACK:
+        return 0.30 * bore, (0.30 + _COUPLING) * bore
+    if behind_mm is not None:
+        begin = _along_axis(line, behind_mm + _BEFORE * bore)
+        return begin, begin + _COUPLING * bore
+    begin = _along_axis(line, tree.front_mm - _BEFORE * bore)
+    tree.front_mm -= (_BEFORE + _COUPLING + _AFTER) * bore
+    return begin, begin - _COUPLING * bore
 
 
 def _centre_distance(stage: StageData) -> float:
@@ -365,7 +399,7 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     radius_upper = upper_module * upper.driving_teeth / 2
     # hollow, so that a quill drops in from above and can be drawn into the upper shaft
     couplings = [stage for stage in train.stages if stage.kind == "coupling"]
-    tube, hollow = 0.12 * bore, 0.097 * bore
+    tube, hollow = _SHAFT * bore, _HOLLOW * bore
 
     driving = _wheel(tree, train.from_shaft, lower, True, lower_module, _along_axis(start, x_mm), side)
     pitch_low = _vec(bottom + (side * radius_pinion, 0, 0) - down * radius_driving)
@@ -387,7 +421,7 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     small = _wheel(tree, shaft, upper, True, upper_module, 0.0, 1)
     large = _wheel(tree, train.drives, upper, False, upper_module, _along_axis(reached, x_mm), side_top)
     pitch_high = _vec(top + down * radius_top + (side_top * radius_upper, 0, 0))
-    _mesh(tree, small, large, reached, pitch_high, 0.085 * bore, 0.0)
+    _mesh(tree, small, large, reached, pitch_high, _CAMSHAFT * bore, 0.0)
 
 
 def _check_crossings(tree: Tree) -> None:

@@ -69,7 +69,7 @@ LAST_MOVEMENT = Caution(
 )
 FORCE = Caution(
     level="CAUTION",
-    text="A quill that is forced damages its splines. If it does not go in by hand, try the next tooth.",
+    text="A quill or sleeve that is forced is damaged. If it does not go in by hand, try the next tooth.",
 )
 PLUG_HOLES = Caution(
     level="CAUTION", text="A part in an open plug hole damages the engine. Keep all plug holes blanked."
@@ -142,11 +142,12 @@ def set_points(gaps: tuple[tuple[str, float], ...], timed_at: str) -> Text:
 
 
 def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
-    room = (
-        f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
-        if known
-        else "The data do not give the room at TDC. Assume that the valves strike."
-    )
+    if not known:
+        room = "The data do not give the room at TDC. Assume that the valves strike."
+    elif room_mm > 0:
+        room = f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
+    else:
+        room = f"No place of the crank keeps all valves of {camshaft} clear. Assume that the valves strike."
     return Text(
         title=f"Park the crank, so that {camshaft} is free to turn",
         do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),
@@ -172,14 +173,15 @@ def set_clearance(bank: str, valve: str, clearance_mm: float, sense: int, seen_f
     )
 
 
-def bring_near(camshaft: str, valve: str, sense: int, seen_from: str) -> Text:
+def bring_near(camshaft: str, valve: str, by: str, sense: int, seen_from: str) -> Text:
+    opens = by.endswith("opens")
     return Text(
         title=f"Bring {camshaft} near its place",
         do=(
             f"Turn the free camshaft {turn_words(sense, seen_from)}.",
-            f"Stop a little before the cam of {valve} takes up its clearance.",
+            f"Stop a little before the cam of {valve} {'takes up its clearance' if opens else 'lets it shut'}.",
         ),
-        see=(("valve", f"{valve} is shut and still has clearance."),),
+        see=(("valve", f"{valve} is shut and still has clearance." if opens else f"{valve} is still open."),),
         cautions=(STRIKE,),
     )
 
@@ -215,11 +217,7 @@ def compression(cylinder: str, right: str, wrong: str) -> tuple[tuple[str, str],
 
 def valves_words(cylinder: str, lifts_mm: dict[str, float]) -> str:
     """Which valves of a cylinder are open, and by how much."""
-    opened = [
-        f"the {kind} valve of {cylinder} is open by {lift:.1f} mm"
-        for kind, lift in lifts_mm.items()
-        if lift > 0
-    ]
+    opened = [f"the {kind} valve of {cylinder} is open by {lift:.1f} mm" for kind, lift in lifts_mm.items() if lift > 0]
     return " and ".join(opened) if opened else f"both valves of {cylinder} are shut"
 
 
@@ -242,9 +240,10 @@ def nip(valve: str, clearance_mm: float, by: str, sense: int, seen_from: str) ->
 
 
 def try_teeth(
-    coupling: str, kind: str, teeth: int, sense: int, seen_from: str, first: str, best: str, others: int
+    coupling: str, kind: str, teeth: int, sense: int, seen_from: str, first: str, taken: str, fits: bool, others: int
 ) -> Text:
     word = "quill" if kind == "quill" else "sleeve"
+    which = "the tooth that fits" if fits else "the tooth that is taken"
     turned = (
         f"The {word} goes in without a turn."
         if teeth == 0
@@ -259,9 +258,9 @@ def try_teeth(
             turned,
         ),
         see=(
-            ("quill", f"At first try: {first}."),
-            ("quill", f"At the tooth that fits: {best}."),
-            ("quill", f"Of all trials, {others} {'fits' if others == 1 else 'fit'}."),
+            (word, f"At first try: {first}."),
+            (word, f"At {which}: {taken}."),
+            (word, f"Of all trials, {others} {'fits' if others == 1 else 'fit'}."),
         ),
         cautions=(FORCE,),
     )
@@ -288,7 +287,7 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str) ->
             f"Push the {word} full home by hand, and retain it.",
             f"Take the reading of {event} again.",
         ),
-        see=(("quill", moved),),
+        see=((word, moved),),
         cautions=(FORCE,),
     )
 

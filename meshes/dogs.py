@@ -26,6 +26,7 @@ from quillwise.meshes.solids import (
     joined_outlines,
     mesh,
     on_circle,
+    radial_bar,
     raised,
     sector,
     union,
@@ -57,6 +58,19 @@ class Sleeve:
     outer_radius_mm: float
     driving: Dogs
     driven: Dogs
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stub:
+    """A ring of dogs alone, sawn through below their tips, along z from 0 to ``length_mm``. So that they are one body
+    they stand on a rim of ``rim_mm``, inside or outside of them: the ring of a sleeve goes into that of its flange."""
+
+    dogs: Dogs
+    inner_radius_mm: float
+    outer_radius_mm: float
+    length_mm: float
+    rim_mm: float
+    rim: Literal["inside", "outside"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,6 +117,44 @@ def sleeve_index_patch(part: Sleeve, end: Literal["driving", "driven"] = "drivin
     return index_patch(sleeve_index(part, end))
 
 
+def stub(part: Stub, detail: Detail = "coarse") -> trimesh.Trimesh:
+    """The ring of dogs, seen end-on: its face at z = 0 bears the mark. Raises ValueError for a rim of no thickness, or
+    one that leaves no opening."""
+    if part.rim_mm <= 0 or (part.rim == "inside" and part.rim_mm >= part.inner_radius_mm):
+        raise ValueError(f"expected a rim between 0 and {part.inner_radius_mm:g} mm, got {part.rim_mm:g} mm")
+    low, high = _with_rim(part)
+    whole = circle(high, detail) - circle(low, detail, around=True)
+    if part.rim == "inside":
+        rim = circle(part.inner_radius_mm, detail, around=True) ^ whole
+    else:
+        rim = whole - circle(part.outer_radius_mm, detail)
+    # the dogs run through the rim, so that they share metal with it
+    toothed = _dogs_of(part.dogs, whole, high)
+    reach = circle(part.outer_radius_mm, detail) if part.rim == "inside" else whole
+    open_mm = low if part.rim == "inside" else part.inner_radius_mm
+    figure = rim + ((toothed ^ reach) - circle(open_mm, detail, around=True))
+    return mesh(union(extruded(figure, 0.0, part.length_mm), raised(stub_index(part))))
+
+
+def stub_index(part: Stub) -> IndexBar:
+    """Where a stub bears its mark: across its dog at ``phase_deg``, on the face at z = 0."""
+    wide = part.outer_radius_mm - part.inner_radius_mm
+    return radial_bar(
+        phase_deg=part.dogs.phase_deg,
+        inner_mm=part.inner_radius_mm + 0.15 * wide,
+        outer_mm=part.outer_radius_mm - 0.15 * wide,
+        width_mm=float(0.25 * np.pi / part.dogs.count * part.inner_radius_mm),
+        height_mm=_MARK_HEIGHT * part.dogs.height_mm,
+        z_mm=0.0,
+        side=-1,
+    )
+
+
+def stub_index_patch(part: Stub) -> trimesh.Trimesh:
+    """The paint on a stub's mark."""
+    return index_patch(stub_index(part))
+
+
 def flange(part: Flange, detail: Detail = "coarse") -> trimesh.Trimesh:
     """The flange with its dogs. Raises ValueError when the bore reaches the dogs."""
     if part.bore_mm / 2 > part.inner_radius_mm:
@@ -128,6 +180,13 @@ def flange_index(part: Flange) -> IndexBar:
 def flange_index_patch(part: Flange) -> trimesh.Trimesh:
     """The paint on the flange's mark."""
     return index_patch(flange_index(part))
+
+
+def _with_rim(part: Stub) -> tuple[float, float]:
+    """Inner and outer radius of a stub, rim included [mm]."""
+    if part.rim == "inside":
+        return part.inner_radius_mm - part.rim_mm, part.outer_radius_mm
+    return part.inner_radius_mm, part.outer_radius_mm + part.rim_mm
 
 
 def _upright_flange_index(part: Flange) -> IndexBar:

@@ -189,3 +189,51 @@ def mate_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
     plan, along = _mate_plan(engine, part)
     mark = splines.mate_index_patch(plan) if isinstance(plan, splines.Mate) else dogs.flange_index_patch(plan)
     return solids.shifted(mark, (0.0, 0.0, along))
+
+
+def end_on(
+    engine: Engine, coupling: Coupling, detail: Detail
+) -> tuple[trimesh.Trimesh, trimesh.Trimesh, trimesh.Trimesh, trimesh.Trimesh]:
+    """The teeth of a coupling's driven end for looking at along the axis: the mate's ring, whole and without a floor,
+    and the quill's or sleeve's teeth sawn off, each with the paint on its mark.
+
+    Returns (ring, its paint, stub, its paint). The ring lies in the frame of the driven mate; the stub in that of the
+    quill or sleeve, but moved along the axis towards the viewer, so that it stands before the ring however far it is
+    drawn. Lengths along the axis are not true.
+    """
+    data = coupling.data
+    start = min(coupling.driving_mm[0], coupling.driven_mm[0])
+    length = coupling.driven_mm[1] - coupling.driven_mm[0]
+    before = coupling.driven_mm[0] - start - 1.1 * abs(coupling.drawn_mm) - 1.5 * length
+    own = _driven_phase_deg(engine, coupling)
+    if data.kind == "quill":
+        ring = splines.Mate(
+            spline=_spline(coupling, "driven", own),
+            length_mm=length,
+            outer_radius_mm=0.155 * engine.sheet.crank.bore_mm,
+        )
+        inner = _spline(coupling, "driven", splines.engaged_phase_deg(0.0, data.driven_teeth))
+        made = (splines.mate(ring, detail), splines.mate_index_patch(ring))
+        stub = (splines.stub(inner, length, detail), splines.stub_index_patch(inner))
+    else:
+        low, high = _dog_radii(coupling)
+        outside = dogs.Stub(
+            dogs=_dogs(coupling, "driven", own),
+            inner_radius_mm=low,
+            outer_radius_mm=high,
+            length_mm=length,
+            rim_mm=0.2 * high,
+            rim="outside",
+        )
+        inside = dogs.Stub(
+            dogs=_dogs(coupling, "driven", dogs.engaged_phase_deg(0.0, data.driven_teeth)),
+            inner_radius_mm=low,
+            outer_radius_mm=high,
+            length_mm=length,
+            rim_mm=0.3 * low,
+            rim="inside",
+        )
+        made = (dogs.stub(outside, detail), dogs.stub_index_patch(outside))
+        stub = (dogs.stub(inside, detail), dogs.stub_index_patch(inside))
+    body, paint = (solids.shifted(each, (0.0, 0.0, before)) for each in stub)
+    return (*made, body, paint)

@@ -147,21 +147,30 @@ def quill(shaft: Quill, detail: Detail = "coarse") -> trimesh.Trimesh:
 def quill_index(shaft: Quill, end: Literal["driving", "driven"] = "driving") -> IndexBar:
     """Where the quill bears its mark at one end: on the tooth at the spline's ``phase_deg``, on the end
     face."""
-    spline = shaft.driving if end == "driving" else shaft.driven
-    return radial_bar(
-        phase_deg=spline.phase_deg,
-        inner_mm=0.35 * spline.pitch_radius_mm,
-        outer_mm=spline.pitch_radius_mm + 0.3 * spline.module_mm,
-        width_mm=_MARK_WIDTH * spline.module_mm,
-        height_mm=_MARK_HEIGHT * spline.module_mm,
-        z_mm=0.0 if end == "driving" else shaft.length_mm,
-        side=-1 if end == "driving" else 1,
-    )
+    if end == "driving":
+        return _spline_index(shaft.driving, 0.0, -1)
+    return _spline_index(shaft.driven, shaft.length_mm, 1)
 
 
 def quill_index_patch(shaft: Quill, end: Literal["driving", "driven"] = "driving") -> trimesh.Trimesh:
     """The paint on the quill's mark at one end."""
     return index_patch(quill_index(shaft, end))
+
+
+def stub(spline: Spline, length_mm: float, detail: Detail = "coarse") -> trimesh.Trimesh:
+    """One external spline alone, along z from 0 to ``length_mm``, as if sawn off its shaft; the face at z = 0 bears the
+    mark, on the tooth at the spline's ``phase_deg``."""
+    return mesh(union(extruded(_external(spline, detail), 0.0, length_mm), raised(stub_index(spline))))
+
+
+def stub_index(spline: Spline) -> IndexBar:
+    """Where a stub bears its mark: as the quill does, on its face at z = 0."""
+    return _spline_index(spline, 0.0, -1)
+
+
+def stub_index_patch(spline: Spline) -> trimesh.Trimesh:
+    """The paint on a stub's mark."""
+    return index_patch(stub_index(spline))
 
 
 def mate(part: Mate, detail: Detail = "coarse") -> trimesh.Trimesh:
@@ -198,6 +207,19 @@ def mate_index(part: Mate) -> IndexBar:
 def mate_index_patch(part: Mate) -> trimesh.Trimesh:
     """The paint on the mate's mark."""
     return index_patch(mate_index(part))
+
+
+def _spline_index(spline: Spline, z_mm: float, side: Side) -> IndexBar:
+    """The mark of an external spline on one of its end faces, from near the middle out on to its tooth."""
+    return radial_bar(
+        phase_deg=spline.phase_deg,
+        inner_mm=0.35 * spline.pitch_radius_mm,
+        outer_mm=spline.pitch_radius_mm + 0.3 * spline.module_mm,
+        width_mm=_MARK_WIDTH * spline.module_mm,
+        height_mm=_MARK_HEIGHT * spline.module_mm,
+        z_mm=z_mm,
+        side=side,
+    )
 
 
 def _external(spline: Spline, detail: Detail) -> Outline:

@@ -83,9 +83,7 @@ class CrankKeys(Keys):
     def check(self) -> None:
         if self.known("stroke", "rod_length") and self.rod_length <= SHORTEST_ROD * self.stroke:
             given, stroke = shown(self.raw["rod_length"]), shown(self.raw["stroke"])
-            self.wrong(
-                "rod_length", f"expected over {SHORTEST_ROD:g} times the stroke of {stroke}, got {given}"
-            )
+            self.wrong("rod_length", f"expected over {SHORTEST_ROD:g} times the stroke of {stroke}, got {given}")
         if self.known("stroke", "gudgeon_offset") and abs(self.gudgeon_offset) > self.stroke / 4:
             given, stroke = shown(self.raw["gudgeon_offset"]), shown(self.raw["stroke"])
             self.wrong("gudgeon_offset", f"expected at most a quarter of the stroke of {stroke}, got {given}")
@@ -260,9 +258,7 @@ class MagnetoKeys(Keys):
         elif self.known("poles", "e_gap_magneto_rotor_deg"):
             self._below("e_gap_magneto_rotor_deg", 360 / self.poles, f"360 degrees over {self.poles} poles")
         if self.lobe_count and self.known("dwell_magneto_rotor_deg"):
-            self._below(
-                "dwell_magneto_rotor_deg", 360 / self.lobe_count, f"360 degrees over {self.lobe_count} lobes"
-            )
+            self._below("dwell_magneto_rotor_deg", 360 / self.lobe_count, f"360 degrees over {self.lobe_count} lobes")
         if self.known("closed_ohm", "open_ohm") and self.open_ohm <= self.closed_ohm:
             key = "open_ohm" if "open_ohm" in raw else "closed_ohm"
             more, less = (
@@ -341,9 +337,7 @@ class StepKeys(Keys):
     def check(self) -> None:
         if not self.known("do"):
             return
-        needs = {"set-camshaft": ("camshaft", "cylinder"), "set-magneto": ("magneto", "cylinder")}.get(
-            self.do, ()
-        )
+        needs = {"set-camshaft": ("camshaft", "cylinder"), "set-magneto": ("magneto", "cylinder")}.get(self.do, ())
         may = (*needs, "by") if self.do == "set-camshaft" else needs
         for key in ("camshaft", "magneto", "cylinder", "by"):
             if key in needs and key not in self.raw and not self.has_unknown_keys:

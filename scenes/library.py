@@ -38,9 +38,7 @@ def as_folder(path: Path) -> Path:
     kind = _kind(path)
     if kind != "a folder":
         hint = ": give the folder that it is in" if path.name in (sources.ENGINE, sources.SETUP) else ""
-        raise SceneError(
-            [Problem("", f'expected an engine folder, got {kind}, "{printable(str(path), 200)}"{hint}')]
-        )
+        raise SceneError([Problem("", f'expected an engine folder, got {kind}, "{printable(str(path), 200)}"{hint}')])
     folder = path.resolve()
     try:
         checked_text(folder.name)

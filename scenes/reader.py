@@ -163,6 +163,24 @@ def _check_setup(setup: SetupKeys, engine: EngineKeys) -> None:
         ):
             if defined and step.known(key) and step.values[key] not in defined:
                 step.wrong(key, unknown(kind, printable(step.values[key]), defined))
+    for key in ("camshaft", "magneto"):
+        set_already: set[str] = set()
+        for step in setup.steps:
+            if not step.known(key):
+                continue
+            name = step.values[key]
+            if name in set_already:
+                step.wrong(key, f"expected each {key} once, got {printable(name)} a second time")
+            set_already.add(name)
+    for step in setup.steps:
+        if step.known("camshaft") and step.known("cylinder") and step.values["cylinder"] in cylinders:
+            own = f"camshaft {step.values['cylinder'].rstrip('0123456789')}"
+            if own in camshafts and step.values["camshaft"] in camshafts and step.values["camshaft"] != own:
+                step.wrong(
+                    "cylinder",
+                    f"expected a cylinder of {printable(step.values['camshaft'])}, "
+                    f"got {step.values['cylinder']}, whose valves {own} works",
+                )
 
 
 def _names(engine: EngineKeys, key: str, label: str) -> list[str]:

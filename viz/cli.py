@@ -1,7 +1,7 @@
 """The command line: its options for all commands, and the one place that turns an error into words and a code.
 
 Exit codes: 0 done; 1 a check in the work itself failed; 2 bad input; 3 no graphics; 4 cannot write; 130 interrupted.
-The commands themselves stand in ``figures``; libraries of numbers and pictures are imported inside them.
+The commands stand in ``figures`` and ``pictures``; libraries of numbers and pictures are imported inside them.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import figures
+from quillwise.viz import asked, figures, pictures
 
 INTERRUPTED = 130
 
@@ -85,15 +85,16 @@ def program(
     version: Annotated[bool, typer.Option("--version", help="The version, and no more.")] = False,
 ) -> None:
     """Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings."""
-    ctx.obj = figures.Manner(quiet=quiet, debug=debug)
+    ctx.obj = asked.Manner(quiet=quiet, debug=debug)
     if version:
         typer.echo(f"quillwise {importlib.metadata.version('quillwise')}")
         raise typer.Exit
     if ctx.invoked_subcommand is None:
-        typer.echo(ctx.get_help())
+        ctx.invoke(pictures.show, ctx)
 
 
 figures.register(app)
+pictures.register(app)
 
 
 def main() -> None:

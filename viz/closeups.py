@@ -1,4 +1,4 @@
-"""The close-ups: the clearance at a valve, a coupling, a magneto, the timing window.
+"""The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, the timing window.
 
 Each says which parts it shows, from where it looks, and by how much it magnifies a clearance or a gap, which is
 tenths of a millimetre and would be nothing in a picture. Magnification is done on the state, so the very poses that
@@ -13,21 +13,27 @@ from typing import Literal
 import numpy as np
 import trimesh
 
-from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.angles import Floats, format_event
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.lobes import RockerPlan
+from quillwise.kinematics.magnetos import meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, cam_travel_mm
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Fixed, Rig, bank_axes, slide_coordinate
+from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes.build import lobe_slice
 from quillwise.meshes.solids import shifted
+from quillwise.viz import exhibit, teeth
 from quillwise.viz.cameras import Camera, Margins, fit
 from quillwise.viz.exhibit import Body, bodies
+from quillwise.viz.stage import Stage
 
-CloseUpKind = Literal["valve", "coupling", "magneto", "window"]
+CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "window"]
 
+_FEELER_STEPS = ("-nip", "-clearance", "-near")
+_SHUT_MM = 0.02
 VALVE_FACTOR = 8.0
 POINTS_FACTOR = 6.0
 
@@ -63,6 +69,8 @@ def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
             *wheels,
         )
         return CloseUp(kind=kind, of=of, parts=parts, factor=1.0, title=of)
+    if kind == "teeth":
+        return CloseUp(kind=kind, of=of, parts=teeth.parts(engine, of), factor=1.0, title=f"{of}: end-on")
     if kind == "magneto":
         magneto = engine.magnetos[of]
         kinds = (
@@ -86,6 +94,8 @@ def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
 
 def close_up_bodies(engine: Engine, shown: CloseUp) -> dict[Part, Body]:
     """Bodies of a close-up's parts, in full detail; of a camshaft the one lobe, of a valve its feeler too."""
+    if shown.kind == "teeth":
+        return teeth.bodies(engine, shown.of)
     made = bodies(engine, [part for part in shown.parts if part.kind != Kind.CAMSHAFT], "fine")
     if shown.kind == "valve":
         made[Part(Kind.CAMSHAFT, engine.valves[shown.of].camshaft)] = (lobe_slice(engine, shown.of), None)
@@ -123,6 +133,43 @@ def drawn_gap_mm(engine: Engine, assembly: Assembly, valve: str, state: State) -
     return np.maximum(0.0, clearance - travel)
 
 
+def place_close_up(
+    stage: Stage, engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step | None
+) -> None:
+    """Move a close-up's parts to a state of one value, its clearance magnified; the feeler is there when the step uses
+    it and the valve is not open."""
+    large = magnified(engine, moment.assembly, shown, state)
+    exhibit.place(stage, rig, large, [part for part in shown.parts if part in rig.chains])
+    if shown.kind == "valve":
+        feeler = Part(Kind.FEELER, shown.of)
+        stage.move({feeler: feeler_pose(engine, rig, shown, large)})
+        in_use = step is not None and step.valve == shown.of and step.key.endswith(_FEELER_STEPS)
+        stage.show(feeler, in_use and float(state[f"valve {shown.of}"][0]) <= _SHUT_MM)
+
+
+def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tuple[str, str]:
+    """Two short lines over a close-up: what it shows, and the reading now. State of one value."""
+    if shown.kind == "valve":
+        gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
+        lift = float(state[f"valve {shown.of}"][0])
+        if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
+            return f"{shown.of} valve", "rocker not fitted"
+        reading = f"clearance {gap:.2f} mm" if lift == 0 else f"open by {lift:.2f} mm"
+        return f"{shown.of} valve", f"{reading} (drawn × {shown.factor:g})"
+    if shown.kind == "magneto":
+        gap = float(state[f"points {shown.of}"][0])
+        ohm = float(meter_ohm(engine.magnetos[shown.of].data, [gap])[0])
+        points = f"points {gap:.2f} mm (drawn × {shown.factor:g})" if gap > 0 else "points shut"
+        return f"{shown.of} magneto", f"{points}, meter {ohm:.2f} Ω"
+    if shown.kind == "teeth":
+        return teeth.reading(engine, moment.assembly, shown.of, state)
+    if shown.kind == "coupling":
+        data = engine.couplings[shown.of].data
+        return shown.of, f"{data.driving_teeth} teeth driving, {data.driven_teeth} driven"
+    first = engine.sheet.firing_order[0]
+    return "timing window", f"{moment.crank_deg % 720:.1f}°, {format_event(moment.crank_deg, 1)} of {first}"
+
+
 def _feeler(engine: Engine, shown: CloseUp) -> trimesh.Trimesh:
     """A feeler blade, as thick as the magnified checking clearance, standing on the valve's tip in its frame."""
     bore, valve = engine.sheet.crank.bore_mm, engine.valves[shown.of]
@@ -138,6 +185,8 @@ def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspe
         return _valve_camera(engine, rig, shown.of, aspect, margins)
     if shown.kind == "coupling":
         return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
+    if shown.kind == "teeth":
+        return teeth.camera(engine, shown.of, aspect)
     if shown.kind == "magneto":
         return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
     return _window_camera(engine, aspect, margins)

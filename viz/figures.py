@@ -3,34 +3,28 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quillwise.kinematics.errors import RequestError, SceneError, unknown
+from quillwise.kinematics.errors import RequestError, SceneError
+from quillwise.viz.asked import (
+    DEMONSTRATION,
+    EngineName,
+    MistakeTexts,
+    check_degrees,
+    find_step,
+    open_engine,
+    play_with,
+)
 
 if TYPE_CHECKING:
-    from quillwise.kinematics.model import Engine
-    from quillwise.kinematics.sequence import Played
-    from quillwise.kinematics.steps import Mistake, Step
     from quillwise.viz.records import Record
 
-DEMONSTRATION = "larkfell-port"
 CHECK_FAILED = 1
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Manner:
-    """How the program behaves in all commands. ``quiet``: no remarks and no progress on stderr. ``debug``: with an
-    error, its traceback."""
-
-    quiet: bool = False
-    debug: bool = False
 
 
 class Units(StrEnum):
@@ -40,15 +34,6 @@ class Units(StrEnum):
     INCH = "in"
 
 
-EngineName = Annotated[str, typer.Argument(metavar="ENGINE", help="A packaged engine, or an engine folder.")]
-MistakeTexts = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--mistake",
-        metavar="KIND:AT[=WHAT]",
-        help="Do a step wrong: other-tooth:COUPLING=TEETH, wrong-mark:SHAFT=MARK, exhaust-stroke:MAGNETO. Repeatable.",
-    ),
-]
 AsJson = Annotated[bool, typer.Option("--json", help="The figures as JSON, with full precision, lengths in mm.")]
 LengthUnits = Annotated[Units, typer.Option("--units", help="Unit of the lengths in the tables.")]
 
@@ -72,8 +57,8 @@ def events(
     """The timing table by crank angle, and the plug-lead charts."""
     if csv and as_json:
         raise RequestError("give --csv or --json, not both")
-    model = _engine(engine)
-    mistakes, played = _played(model, mistake)
+    model = open_engine(engine)
+    mistakes, played = play_with(model, mistake)
     from quillwise.viz import records, tables
 
     record = records.events(model, played, mistakes)
@@ -105,11 +90,11 @@ def vernier(
     as_json: AsJson = False,
 ) -> None:
     """The vernier table of a coupling: step, trials, best tooth; moves and shifts."""
-    _check_degrees("--held", held, 360)
+    check_degrees("--held", held, 360)
     if shift is not None:
-        _check_degrees("--shift", shift, 720)
+        check_degrees("--shift", shift, 720)
     teeth = None if move is None else _teeth(move)
-    model = _engine(engine)
+    model = open_engine(engine)
     item = model.coupling(coupling)
     from quillwise.viz import records, tables
 
@@ -135,9 +120,9 @@ def rehearse(
 
     Exit code 1 if a check is "reject".
     """
-    model = _engine(engine)
-    mistakes, played = _played(model, mistake)
-    only = None if step is None else _step(played.steps, step)
+    model = open_engine(engine)
+    mistakes, played = play_with(model, mistake)
+    only = None if step is None else find_step(played, step)
     from quillwise.viz import records, tables
 
     record = records.rehearsal(model, played, mistakes, only)
@@ -159,12 +144,12 @@ def validate(
     from quillwise.viz import records, tables
 
     try:
-        model = _engine(engine)
+        model = open_engine(engine)
     except SceneError as error:
         if as_json:
             typer.echo(_json(records.problems(engine, ((item.path, item.message) for item in error.problems))))
         raise
-    _, played = _played(model, None)
+    _, played = play_with(model, None)
     record = records.summary(model, played)
     _print(record, as_json, lambda: tables.validation_text(record))
 
@@ -176,45 +161,6 @@ def engines(as_json: AsJson = False) -> None:
 
     record = records.packaged(reader.load(name) for name in library.names())
     _print(record, as_json, lambda: tables.packaged_text(record))
-
-
-def _engine(name: str) -> Engine:
-    from quillwise.scenes import library
-
-    return library.engine(name)
-
-
-def _played(engine: Engine, texts: Sequence[str] | None) -> tuple[tuple[Mistake, ...], Played]:
-    """The set-up played with the mistakes; each must be one that some step of it can make."""
-    from quillwise.kinematics.sequence import play
-    from quillwise.kinematics.steps import parse_mistake
-
-    mistakes = tuple(parse_mistake(engine, text) for text in texts or ())
-    for number, mistake in enumerate(mistakes):
-        if any((other.kind, other.at) == (mistake.kind, mistake.at) for other in mistakes[:number]):
-            raise RequestError(f"two mistakes of the kind {mistake.kind} at {mistake.at}; give one")
-    played = play(engine, mistakes)
-    made = {step.mistake for step in played.steps}
-    for mistake in mistakes:
-        if str(mistake) not in made:
-            raise RequestError(f"mistake {mistake}: no step of this set-up can make it")
-    return mistakes, played
-
-
-def _step(steps: Sequence[Step], wanted: str) -> Step:
-    if wanted.isascii() and wanted.isdigit():
-        if not 1 <= int(wanted) <= len(steps):
-            raise RequestError(f"expected a step from 1 to {len(steps)}, or its key, got {wanted}")
-        return steps[int(wanted) - 1]
-    by_key = {step.key: step for step in steps}
-    if wanted not in by_key:
-        raise RequestError(unknown("step", wanted, by_key))
-    return by_key[wanted]
-
-
-def _check_degrees(option: str, value: float, most: float) -> None:
-    if not (math.isfinite(value) and abs(value) <= most):
-        raise RequestError(f"{option}: expected degrees from -{most:g} to {most:g}, got {value:g}")
 
 
 def _teeth(text: str) -> tuple[int, int]:

@@ -7,9 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from quillwise.kinematics.assembly import Assembly
-from quillwise.kinematics.errors import RequestError, unknown
+from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Frame, Step, frame
 from quillwise.viz.cameras import view
 from quillwise.viz.film import Kind, write_film
@@ -40,14 +39,6 @@ def checked_size(size: tuple[int, int]) -> tuple[int, int]:
     if not all(64 <= side <= _MOST_PX for side in size):
         raise RequestError(f"expected sides from 64 to {_MOST_PX} pixels, got {size[0]} × {size[1]}")
     return size
-
-
-def find_step(played: Played, wanted: str) -> Step:
-    """The step of that number or key. Raises RequestError that lists the keys."""
-    for step in played.steps:
-        if wanted in (str(step.number), step.key):
-            return step
-    raise RequestError(unknown("step", wanted, [step.key for step in played.steps]))
 
 
 def step_file(scene: str, step: Step) -> str:

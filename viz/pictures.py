@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from quillwise.kinematics.errors import RequestError
-from quillwise.viz.asked import DEMONSTRATION, EngineName, Manner, MistakeTexts, check_degrees, open_engine, play_with
+from quillwise.viz.asked import (
+    DEMONSTRATION,
+    EngineName,
+    Manner,
+    MistakeTexts,
+    check_degrees,
+    find_step,
+    open_engine,
+    play_with,
+)
 
 if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
@@ -64,11 +73,11 @@ def show(
 ) -> None:
     """Opens the viewer. Without a display: a picture of each step and a film, in a folder of their own."""
     model = open_engine(engine)
-    played = play_with(model, mistake)
+    _, played = play_with(model, mistake)
     from quillwise.viz import gallery, graphics
 
     size_px = gallery.parse_size(size)
-    start = gallery.find_step(played, step).number - 1 if step else 0
+    start = find_step(played, step).number - 1 if step else 0
     found = graphics.probe()
     if found.display and output is None:
         from quillwise.viz import viewer
@@ -107,7 +116,7 @@ def draw(
 ) -> None:
     """Illustrations as PNG: all steps into a folder, one step, or a single view of the mechanism."""
     model = open_engine(engine)
-    played = play_with(model, mistake)
+    _, played = play_with(model, mistake)
     from quillwise.viz import gallery, still
 
     _check_range("--dpi", dpi, *_DPI)
@@ -122,7 +131,7 @@ def draw(
         check_degrees("--crank", crank, 1e6)
     if crank is not None and step is not None:
         raise RequestError("give --step or --crank, not both")
-    chosen = gallery.find_step(played, step) if step else None
+    chosen = find_step(played, step) if step else None
     single = view is not None or crank is not None or transparent
     name = _slug(model.sheet.scene)
     if single:
@@ -148,9 +157,7 @@ def draw(
     else:
         folder = _step_folder(model, output)
         with _progress(ctx.obj, "pictures") as progress:
-            paths = gallery.draw_steps(
-                model, played.steps, len(played.steps), folder, size_px, dpi, force, progress
-            )
+            paths = gallery.draw_steps(model, played.steps, len(played.steps), folder, size_px, dpi, force, progress)
         typer.echo(f"{folder}: {len(paths)} pictures")
 
 
@@ -169,14 +176,14 @@ def film(
 ) -> None:
     """A film of the set-up, of one step, or of a full cycle."""
     model = open_engine(engine)
-    played = play_with(model, mistake)
+    _, played = play_with(model, mistake)
     from quillwise.viz import gallery
 
     size_px = gallery.parse_size(size)
     _check_range("--fps", fps, *_FPS)
     if cycle and step:
         raise RequestError("give --step or --cycle, not both")
-    chosen = [gallery.find_step(played, step)] if step else list(played.steps)
+    chosen = [find_step(played, step)] if step else list(played.steps)
     what = "cycle" if cycle else (chosen[0].key if step else "set-up")
     length = seconds or {"cycle": 12.0, "set-up": 2.6 * len(chosen)}.get(what, 6.0)
     _check_range("--seconds", length, *_SECONDS)
@@ -243,4 +250,3 @@ def _progress(manner: Manner, what: str) -> Iterator[Progress | None]:
             bar.update(task, completed=done, total=total)
 
         yield told
-

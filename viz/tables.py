@@ -133,7 +133,7 @@ def vernier_text(record: Record) -> str:
             ),
             paragraph(shift["words"], 2),
             paragraph(
-                f"It gives {early_or_late(shift['shift_crank_deg'], 3)}; left over "
+                f"It gives {early_or_late(shift['shift_crank_deg'], 3)}; against what is wanted that is "
                 f"{early_or_late(shift['left_over_crank_deg'], 3)}."
             ),
         ]
@@ -215,9 +215,7 @@ def _events_as_set(events: Sequence[Record]) -> RenderableType:
     for event in events:
         found = event["as_set"]
         last = (
-            (found["as_written"], event_off(found["early_crank_deg"]), found["verdict"])
-            if found
-            else ("none", "", "")
+            (found["as_written"], event_off(found["early_crank_deg"]), found["verdict"]) if found else ("none", "", "")
         )
         rows.append((*_by_the_data(event), *last))
     heads = ("crank", "to next", "event", "by the data", "as set", "", "verdict")

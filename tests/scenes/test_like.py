@@ -16,9 +16,7 @@ def message(folder):
 
 def test_as_another_but(make_folder, write_folder):
     base = reader.read(make_folder())
-    sheet = reader.read(
-        write_folder("other", 'format = 1\nlike = "../six"\nname = "Other"\n[crank]\nbore = 90')
-    )
+    sheet = reader.read(write_folder("other", 'format = 1\nlike = "../six"\nname = "Other"\n[crank]\nbore = 90'))
     assert sheet == replace(base, name="Other", scene="other", crank=replace(base.crank, bore_mm=90.0))
 
 
@@ -120,9 +118,7 @@ def test_wrong_like(make_folder, write_folder, like, expected):
 def test_a_circle_of_three(write_folder):
     for name, like in (("a", "b"), ("b", "c"), ("c", "a")):
         folder = write_folder(name, f'format = 1\nlike = "../{like}"\n')
-    assert message(folder) == (
-        "../b/engine.toml: like: expected a folder that does not lead back here, got a circle"
-    )
+    assert message(folder) == ("../b/engine.toml: like: expected a folder that does not lead back here, got a circle")
 
 
 def test_a_chain_of_five_and_not_of_six(make_folder, write_folder):

@@ -20,8 +20,7 @@ LENGTHS_IN = {
     "checking_clearance = 0.5": "checking_clearance = 0.020",
     "valve_lift = 10.0\nramp_per_crank_deg = 0.02": "valve_lift = 0.375\nramp_per_crank_deg = 0.001",
     "valve_lift = 9.5\nramp_per_crank_deg = 0.02": "valve_lift = 0.35\nramp_per_crank_deg = 0.001",
-    "running_clearance = 0.4": "running_clearance = 0.016\nroom_at_tdc = 0.3\nbase_radius = 0.6\n"
-    "ramp_top = 0.03",
+    "running_clearance = 0.4": "running_clearance = 0.016\nroom_at_tdc = 0.3\nbase_radius = 0.6\nramp_top = 0.03",
     "poles = 2": "poles = 2\npoints_gap = 0.012",
     "[couplings.quill]": "[limits]\nroom = 0.06\n[geometry]\nbore_spacing = 5.5\n[couplings.quill]",
 }
@@ -137,9 +136,7 @@ def test_stages(make_folder):
         "{ spur = { driving = 42, driven = 28 } }": "{ internal = { driving = 42, driven = 28 } }",
     }
     camshaft, magneto = reader.read(make_folder(edits)).trains
-    assert [
-        (s.kind, s.driving_teeth, s.driven_teeth, s.coupling, s.side, s.shaft) for s in camshaft.stages
-    ] == [
+    assert [(s.kind, s.driving_teeth, s.driven_teeth, s.coupling, s.side, s.shaft) for s in camshaft.stages] == [
         ("bevel", 20, 20, "", "output", "cross shaft"),
         ("coupling", 0, 0, "quill", None, None),
         ("bevel", 18, 36, "", None, None),

@@ -10,8 +10,7 @@ from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.scenes import reader
 
 TOP_KEYS = (
-    "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, "
-    "geometry"
+    "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, geometry"
 )
 LAWS = '"harmonic", "cycloidal", "3-4-5", "4-5-6-7" or "modified-sine"'
 EVENT = 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
@@ -87,8 +86,7 @@ WRONG_ENGINES = [
     (
         '"50 ABDC"',
         '"120 BBDC"',
-        "valves.inlet.closes: expected from 90 to 400 degrees after opens, "
-        'got "15 BTDC" to "120 BBDC", 75 degrees',
+        'valves.inlet.closes: expected from 90 to 400 degrees after opens, got "15 BTDC" to "120 BBDC", 75 degrees',
     ),
     (
         "valve_lift = 10.0",
@@ -98,8 +96,7 @@ WRONG_ENGINES = [
     (
         "valve_lift = 10.0",
         "valve_lift = 1.0\nchecking_clearance = 0.9",
-        "valves.inlet.valve_lift: expected over 1.25 times the checking clearance, the top of the ramp, "
-        "got 1.0",
+        "valves.inlet.valve_lift: expected over 1.25 times the checking clearance, the top of the ramp, got 1.0",
     ),
     (
         "valve_lift = 10.0",
@@ -126,8 +123,7 @@ WRONG_ENGINES = [
     (
         'coupling = "quill"',
         'coupling = "quil"',
-        'trains.camshaft A.stages[2].coupling: unknown coupling "quil"; defined: quill, sleeve '
-        "(did you mean quill?)",
+        'trains.camshaft A.stages[2].coupling: unknown coupling "quil"; defined: quill, sleeve (did you mean quill?)',
     ),
     (
         '{ coupling = "quill" }',
@@ -137,8 +133,7 @@ WRONG_ENGINES = [
     (
         '{ coupling = "quill" }',
         '{ coupling = "quill", spur = { driving = 8, driven = 9 } }',
-        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel and coupling, "
-        "got spur and coupling",
+        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel and coupling, got spur and coupling",
     ),
     (
         "{ driving = 42, driven = 28 }",
@@ -225,6 +220,11 @@ WRONG_SETUPS = [
         'steps[3].cylinder: unknown cylinder "A7"; defined: A1, A2, A3, A4, A5, A6',
     ),
     (
+        'do = "set-magneto"',
+        'do = "set-camshaft", camshaft = "camshaft A", cylinder = "A1" }, { do = "set-magneto"',
+        "steps[3].camshaft: expected each camshaft once, got camshaft A a second time",
+    ),
+    (
         'do = "finish"',
         'do = "finish", cylinder = "A1"',
         'steps[4].cylinder: expected nothing beside do = "finish", got "A1"',
@@ -298,8 +298,7 @@ def test_a_coupling_in_two_places_and_one_in_none(make_folder):
 
 def test_a_missing_clearance_is_told_for_both_kinds_of_valve(make_folder):
     assert message(make_folder({"checking_clearance = 0.5": ""})).splitlines() == [
-        "engine.toml: valves.inlet.checking_clearance: missing: "
-        "expected a length from 0.01 to 3 mm, here or in valves",
+        "engine.toml: valves.inlet.checking_clearance: missing: expected a length from 0.01 to 3 mm, here or in valves",
         "engine.toml: valves.exhaust.checking_clearance: missing: "
         "expected a length from 0.01 to 3 mm, here or in valves",
     ]
@@ -307,10 +306,7 @@ def test_a_missing_clearance_is_told_for_both_kinds_of_valve(make_folder):
 
 def test_ranges_are_told_in_the_unit_of_the_file(make_folder):
     text = message(make_folder({'"mm"': '"in"'}))
-    assert (
-        text.splitlines()[0]
-        == "engine.toml: crank.bore: expected a length from 0.7874 to 19.69 in, got 100.0"
-    )
+    assert text.splitlines()[0] == "engine.toml: crank.bore: expected a length from 0.7874 to 19.69 in, got 100.0"
 
 
 def test_the_problem_carries_file_and_key_path(make_folder):
@@ -355,9 +351,7 @@ def test_a_thousand_dotted_levels_are_one_unknown_key(make_folder):
 
 
 def test_an_empty_folder(write_folder):
-    assert message(write_folder("empty", None)) == (
-        "engine.toml: missing: expected a file in the engine folder"
-    )
+    assert message(write_folder("empty", None)) == ("engine.toml: missing: expected a file in the engine folder")
 
 
 def test_a_setup_file_is_needed_where_there_is_no_like(make_folder):

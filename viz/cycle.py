@@ -1,0 +1,242 @@
+"""The cycle strip: 720° of the crank from left to right, a row per cylinder in firing order, with its strokes, what
+its valves do and where its sparks are, as the engine is assembled.
+
+A bar or a spark that is not set yet (its coupling is drawn, its rocker off) is drawn hollow, where the data want it.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from quillwise.kinematics.angles import CYCLE_DEG, stroke
+from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.timing import Event, timing_table
+from quillwise.viz import captions, palette
+
+Picture = NDArray[np.uint8]
+Rectangle = tuple[float, float, float, float]
+
+STROKES: Mapping[str, str] = MappingProxyType(
+    {"power": "#DCDCDC", "exhaust": "#F1F1F1", "inlet": "#E6E6E6", "compression": "#FAFAFA"}
+)
+_LEAST_PX = (240, 60)
+_AXIS_STEP_DEG = 90
+_BAR_SHARE = 0.62  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
+# What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
+_LETTERED: Mapping[str, float] = MappingProxyType({"power": 40.0, "compression": 95.0})
+_LETTER_PX = 7
+_WORDS_PX = 9
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Strip:
+    """Where things stand in a strip of ``size_px``: ``left`` and ``right`` are crank angle 0 and 720, ``top`` and
+    ``bottom`` the borders of the rows [px]; ``order``: the cylinders from the first row down."""
+
+    size_px: tuple[int, int]
+    left: int
+    right: int
+    top: int
+    bottom: int
+    font_px: int
+    order: tuple[str, ...]
+
+    @property
+    def row_px(self) -> float:
+        """Height of a row."""
+        return (self.bottom - self.top) / len(self.order)
+
+    def contains(self, x_px: float, y_px: float) -> bool:
+        """Whether a place of the picture, from its top left corner, lies on the rows or the scale above them."""
+        return self.left <= x_px <= self.right and 0 <= y_px <= self.bottom
+
+
+def plan(engine: Engine, size_px: tuple[int, int]) -> Strip:
+    """The lay-out of the strip. Raises ValueError when the size leaves no room for the rows."""
+    width, height = size_px
+    if width < _LEAST_PX[0] or height < _LEAST_PX[1]:
+        raise ValueError(f"expected at least {_LEAST_PX[0]} × {_LEAST_PX[1]} pixels, got {width} × {height}")
+    font_px = int(np.clip(min(height / 13.5, width / 58), 7, 40))
+    line = round(1.35 * font_px)
+    widest = max(_font(font_px, True).getlength(name) for name in engine.cylinders)
+    return Strip(
+        size_px=size_px,
+        left=round(widest + 1.2 * font_px),
+        right=width - round(1.4 * font_px),
+        top=line,
+        bottom=height - line - 1,
+        font_px=font_px,
+        order=engine.sheet.firing_order,
+    )
+
+
+def x_of(strip: Strip, crank_deg: float) -> float:
+    """Where a crank angle stands [px from the left border]; angles are wrapped to the cycle."""
+    return strip.left + (crank_deg % CYCLE_DEG) / CYCLE_DEG * (strip.right - strip.left)
+
+
+def crank_at(strip: Strip, x_px: float) -> float:
+    """The crank angle, 0–720, at a place; outside the rows that of the nearer border."""
+    share = (x_px - strip.left) / (strip.right - strip.left)
+    return CYCLE_DEG * min(1.0, max(0.0, share))
+
+
+def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int]) -> Picture:
+    """The strip (H, W, 3), uint8, without the cursor, for an assembly as it stands."""
+    strip = plan(engine, size_px)
+    picture = Image.new("RGB", size_px, palette.GROUND)
+    pencil = ImageDraw.Draw(picture)
+    events = {(event.cylinder, event.magneto, event.kind): event for event in timing_table(engine, assembly)}
+    for number, name in enumerate(strip.order):
+        top = round(strip.top + number * strip.row_px)
+        bottom = round(strip.top + (number + 1) * strip.row_px) - 1 - round(strip.row_px / 12)
+        _row(pencil, engine, strip, name, events, (top, bottom))
+    _scale(pencil, strip)
+    _legend(pencil, engine, strip)
+    return np.asarray(picture)
+
+
+def bars(
+    engine: Engine, events: Mapping[tuple[str, str, str], Event], cylinder: str
+) -> list[tuple[str, float, float, bool]]:
+    """The open valves of a cylinder: (inlet or exhaust, opens, closes, set) in the cycle [deg]; as the data say where
+    it is not set."""
+    found = []
+    for kind in ("exhaust", "inlet"):
+        opens, closes = (events[cylinder, "", f"{kind} {what}"] for what in ("opens", "closes"))
+        done = opens.as_set_deg is not None and closes.as_set_deg is not None
+        start = opens.as_set_deg if done and opens.as_set_deg is not None else opens.crank_deg
+        end = closes.as_set_deg if done and closes.as_set_deg is not None else closes.crank_deg
+        if engine.valves[f"{cylinder} {kind}"].cylinder == cylinder:
+            found.append((kind, start, end, done))
+    return found
+
+
+def _row(
+    pencil: ImageDraw.ImageDraw,
+    engine: Engine,
+    strip: Strip,
+    name: str,
+    events: Mapping[tuple[str, str, str], Event],
+    span: tuple[int, int],
+) -> None:
+    top, bottom = span
+    middle = (top + bottom) / 2 + 0.5
+    pencil.text((2, middle), name, font=_font(strip.font_px, True), fill=palette.TEXT, anchor="lm")
+    firing = engine.cylinders[name].firing_deg
+    for quarter in range(4):
+        start = firing + 180.0 * quarter
+        which = stroke(180.0 * quarter + 90.0)
+        for left, right in _pieces(strip, start, start + 180.0):
+            pencil.rectangle((left, top, right, bottom), fill=STROKES[which])
+        if which in _LETTERED:
+            place = (x_of(strip, start + _LETTERED[which]), middle)
+            font = _font(max(_LETTER_PX, round(0.8 * (bottom - top))), False)
+            pencil.text(place, which[0].upper(), font=font, fill=palette.FAINT_TEXT, anchor="mm")
+    for kind, start, end, done in bars(engine, events, name):
+        deep = _BAR_SHARE * (bottom - top)
+        low, high = (bottom - deep, bottom) if kind == "inlet" else (top, top + deep)
+        colour = palette.INLET if kind == "inlet" else palette.EXHAUST
+        pieces = _pieces(strip, start, end if end > start else end + CYCLE_DEG)
+        for left, right in pieces:
+            box = (left, round(low), right, round(high))
+            pencil.rectangle(box, fill=colour if done else palette.GROUND, outline=colour)
+        _letter(pencil, kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done, colour)
+    for number, magneto in enumerate(engine.magnetos):
+        event = events[name, magneto, "points break"]
+        done = event.as_set_deg is not None
+        x = x_of(strip, event.as_set_deg if event.as_set_deg is not None else event.crank_deg)
+        _spark(pencil, x, (top, bottom), number, done)
+
+
+def _letter(
+    pencil: ImageDraw.ImageDraw,
+    kind: str,
+    piece: tuple[float, float],
+    span: tuple[float, float],
+    done: bool,
+    colour: str,
+) -> None:
+    """The word, or where there is no room for it the first letter, in the bar."""
+    deep = span[1] - span[0]
+    size = max(_LETTER_PX, int(1.05 * deep))
+    text = kind if size >= _WORDS_PX and _font(size, True).getlength(kind) < piece[1] - piece[0] else kind[0].upper()
+    place = ((piece[0] + piece[1]) / 2, (span[0] + span[1]) / 2 + 0.5)
+    pencil.text(place, text, font=_font(size, True), fill=palette.GROUND if done else colour, anchor="mm")
+
+
+def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], number: int, done: bool) -> None:
+    """The tick of a magneto: the first one's a full line, the second one's two dots, a third one's a cross bar too."""
+    top, bottom = span
+    wide = max(1, round((bottom - top) / 7))
+    dark = palette.BLACK if done else palette.FAINT_TEXT
+    if number == 1:
+        size = (bottom - top - 1) / 3
+        for low in (top + 0.5, bottom - 0.5 - size):
+            box = (x - size / 2, low, x + size / 2, low + size)
+            pencil.ellipse(box, fill=dark if done else palette.GROUND, outline=dark)
+        return
+    if done:
+        pencil.rectangle((x - wide / 2, top, x + wide / 2, bottom), fill=dark)
+    else:
+        pencil.rectangle((x - wide, top, x + wide, bottom), fill=palette.GROUND, outline=dark)
+    if number > 1:
+        pencil.line((x - 3 * wide, (top + bottom) / 2, x + 3 * wide, (top + bottom) / 2), fill=dark, width=wide)
+
+
+def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
+    font = _font(strip.font_px, False)
+    for angle in range(0, round(CYCLE_DEG) + 1, _AXIS_STEP_DEG):
+        x = strip.left + angle / CYCLE_DEG * (strip.right - strip.left)
+        pencil.line((x, strip.top - 3, x, strip.bottom), fill=palette.RULE, width=1)
+        pencil.text((x, strip.top - 4), f"{angle}°", font=font, fill=palette.FAINT_TEXT, anchor="ms")
+
+
+def _legend(pencil: ImageDraw.ImageDraw, engine: Engine, strip: Strip) -> None:
+    """What is what, on one line below the rows, in the largest size in which it fits."""
+    words = [("bar", "inlet open", palette.INLET), ("bar", "exhaust open", palette.EXHAUST)]
+    words += [("spark", f"{name} spark", str(number)) for number, name in enumerate(engine.magnetos)]
+    words += [("hollow", "hollow: not set yet", palette.FAINT_TEXT)]
+    words += [("band", f"{which} stroke", colour) for which, colour in STROKES.items() if which in _LETTERED]
+    size = strip.font_px
+    while size > 6 and _legend_width(words, size) > strip.right - strip.left:
+        size -= 1
+    x, top = float(strip.left), strip.bottom + 3.0
+    font = _font(size, False)
+    for what, text, how in words:
+        box = (x, top, x + 1.4 * size, top + size)
+        if what == "spark":
+            _spark(pencil, x + 0.7 * size, (top, top + size), int(how), True)
+        elif what == "hollow":
+            pencil.rectangle(box, fill=palette.GROUND, outline=how)
+        else:
+            pencil.rectangle(box, fill=how, outline=palette.RULE)
+        pencil.text((x + 1.8 * size, top + size / 2), text, font=font, fill=palette.TEXT, anchor="lm")
+        x += 1.8 * size + font.getlength(text) + 1.0 * size
+
+
+def _legend_width(words: list[tuple[str, str, str]], size: int) -> float:
+    return sum(2.8 * size + _font(size, False).getlength(text) for _, text, _ in words)
+
+
+def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float, float]]:
+    """The places (left, right) of a span of crank angle, in two where it runs over the end of the cycle."""
+    start, length = start_deg % CYCLE_DEG, end_deg - start_deg
+    wide = strip.right - strip.left
+    ends = [(start, min(start + length, CYCLE_DEG))]
+    if start + length > CYCLE_DEG:
+        ends.append((0.0, start + length - CYCLE_DEG))
+    return [(strip.left + a / CYCLE_DEG * wide, strip.left + b / CYCLE_DEG * wide) for a, b in ends if b > a]
+
+
+@functools.cache
+def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

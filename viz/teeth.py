@@ -1,0 +1,213 @@
+"""The teeth of a coupling's driven end, seen end-on: the mate's ring, the quill's or sleeve's teeth before it, and by
+how much the two are out of line, drawn at one tooth.
+
+Seen from the shaft's viewing end, so that + about the axis is clockwise in the picture. The drawn angle is true.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
+from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
+
+from quillwise.kinematics.angles import Floats, wrapped
+from quillwise.kinematics.assembly import Assembly, Engaged
+from quillwise.kinematics.couplings import Trial, trials
+from quillwise.kinematics.model import Coupling, Engine
+from quillwise.kinematics.motion import State
+from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.poses import points_in_world
+from quillwise.kinematics.rig import quill_coordinate, shaft_frame, slide_coordinate
+from quillwise.meshes import driveline
+from quillwise.meshes.solids import Detail
+from quillwise.viz import palette
+from quillwise.viz.cameras import Camera, Margins, axes, fit
+
+# How much of the ring is shown: so many teeth on either side of the one at the top.
+_TEETH_SHOWN = 2.6
+_ALIGNED_DEG = 0.05  # the driving end counts as on a tooth when it is turned to within this
+_HOME_MM = 1e-6
+_ARC_POINTS = 12
+Marked = tuple[trimesh.Trimesh, NDArray[np.bool_]]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Offer:
+    """How a quill or sleeve stands to its mates now.
+
+    ``tooth``: driving teeth that it is turned on from where it was drawn, to the nearest; ``between``: it is being
+    turned and stands between two of them. ``trial``: what happens if it is offered up here. ``home``: it is in.
+    """
+
+    tooth: int
+    between: bool
+    trial: Trial
+    home: bool
+
+
+def offer(engine: Engine, assembly: Assembly, coupling: str, state: State) -> Offer:
+    """Reads off a state of one value how the teeth of a coupling stand."""
+    own = engine.couplings[coupling]
+    driven = engine.shafts[own.driven]
+    quill = float(state[quill_coordinate(coupling)][0])
+    turned = driven.sense * (quill - float(state[own.driving][0]))
+    pitch = 360.0 / own.data.driving_teeth
+    ahead = driven.sense * (float(state[own.driven][0]) - quill)
+    return Offer(
+        tooth=round(turned / pitch) % own.data.driving_teeth,
+        between=abs(float(wrapped(turned, pitch))) > _ALIGNED_DEG,
+        trial=trials(own.data, ahead, abs(driven.turns))[0],
+        home=isinstance(assembly.engagements[coupling], Engaged)
+        or abs(float(state[slide_coordinate(coupling)][0])) < _HOME_MM,
+    )
+
+
+def reading(engine: Engine, assembly: Assembly, coupling: str, state: State) -> tuple[str, str]:
+    """Two short lines: which tooth is offered and whether it goes in; the amount out of line."""
+    now = offer(engine, assembly, coupling, state)
+    if now.home:
+        return f"{coupling}: home", "splines in line" if _is_quill(engine, coupling) else "dogs in line"
+    verdict = {"free": "goes in free", "eased": "eases in", "does not go in": "does not go in"}[now.trial.verdict]
+    where = "between two teeth" if now.between else f"tooth {now.tooth}, {verdict}"
+    amount = f"{abs(now.trial.out_of_line_deg):.2f}° shaft, {abs(now.trial.out_of_line_crank_deg):.2f}° crank"
+    return f"{coupling}: {where}", f"out of line {amount}"
+
+
+def parts(engine: Engine, coupling: str) -> tuple[Part, Part]:
+    """The two parts that are shown: the driven mate and the quill or sleeve."""
+    kind = Kind.QUILL if _is_quill(engine, coupling) else Kind.SLEEVE
+    return Part(Kind.MATE, f"{coupling} driven"), Part(kind, coupling)
+
+
+def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part, Marked]:
+    """The ring and the stub in their parts' frames, with the faces (F,) that are paint."""
+    ring, ring_paint, stub, stub_paint = driveline.end_on(engine, engine.couplings[coupling], detail)
+    mate, quill = parts(engine, coupling)
+    return {mate: _marked(ring, ring_paint), quill: _marked(stub, stub_paint)}
+
+
+def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
+    """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame."""
+    own = engine.couplings[coupling]
+    look, up = _look_and_up(engine, own)
+    right, above, _ = axes(look, up)
+    centre = np.asarray(engine.shafts[own.driven].point)
+    inner, outer = _gauge_radii_mm(engine, own)
+    reach = np.radians(min(90.0, _TEETH_SHOWN * 360.0 / own.data.driven_teeth))
+    points = [
+        centre + radius * (np.sin(turn) * right + np.cos(turn) * above)
+        for radius in (inner, outer)
+        for turn in np.linspace(-reach, reach, 9)
+    ]
+    return fit(points, look, up, aspect, Margins(left=0.02, right=0.02, top=0.04, bottom=0.02))
+
+
+def wedge(engine: Engine, coupling: str, state: State) -> tuple[Floats, float]:
+    """The angle out of line at the tooth nearest to the top of the picture, for a state of one value.
+
+    Returns points (2 K, 3) [mm] in the world, alternately on the inner and the outer arc, from the middle of the
+    ring's space to the middle of the tooth that is offered to it; and the angle, about the driven shaft's axis [deg].
+    """
+    own = engine.couplings[coupling]
+    driven = engine.shafts[own.driven]
+    count = own.data.driven_teeth
+    ahead = driven.sense * (float(state[own.driven][0]) - float(state[quill_coordinate(coupling)][0]))
+    out = driven.sense * trials(own.data, ahead)[0].out_of_line_deg
+    frame = shaft_frame(driven).matrix
+    look, up = _look_and_up(engine, own)
+    x, y = frame[:3, :2].T @ axes(look, up)[1]
+    top = float(np.degrees(np.arctan2(y, x)))
+    mate_tooth = -driven.sense * own.data.tooth_phase_deg + float(state[own.driven][0])
+    space = mate_tooth + 180.0 / count
+    space += round((top - space) * count / 360.0) * 360.0 / count
+    inner, outer = _gauge_radii_mm(engine, own)
+    turn = np.radians(space + np.linspace(0.0, out, _ARC_POINTS))
+    plane = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    flat = np.stack([inner * plane, outer * plane], axis=1).reshape(-1, 2)
+    # before everything else on the axis: nothing hides it, and a parallel view shows it in its place
+    before = min(*own.driving_mm, *own.driven_mm) - 4 * abs(own.drawn_mm) - 40 * own.module_mm
+    local = np.column_stack([flat, np.full(len(flat), before)])
+    return points_in_world(frame[None], local)[0], out
+
+
+class Gauge:
+    """The wedge between the ring's space and the tooth offered to it, drawn in a renderer and moved in place."""
+
+    def __init__(self, renderer: vtkRenderer) -> None:
+        self._renderer = renderer
+        self._points = vtkPoints()
+        self._points.SetNumberOfPoints(2 * _ARC_POINTS)
+        faces, borders = vtkCellArray(), vtkCellArray()
+        for at in range(0, 2 * _ARC_POINTS - 2, 2):
+            faces.InsertNextCell(4, (at, at + 1, at + 3, at + 2))
+        for at in (0, 2 * _ARC_POINTS - 2):
+            borders.InsertNextCell(2, (at, at + 1))
+        self._actors = [
+            self._actor(polys=faces, colour=palette.BLUE, width=1.0),
+            self._actor(lines=borders, colour=palette.EDGE, width=1.5),
+        ]
+
+    def move(self, points: Floats, visible: bool) -> None:
+        """points: (2 K, 3) of ``wedge``. Not visible: nothing is drawn, as when the quill is home."""
+        for number, point in enumerate(points):
+            self._points.SetPoint(number, *(float(value) for value in point))
+        self._points.Modified()
+        for actor in self._actors:
+            actor.SetVisibility(visible)
+
+    def close(self) -> None:
+        """Takes the wedge off."""
+        for actor in self._actors:
+            self._renderer.RemoveActor(actor)
+        self._actors.clear()
+
+    def _actor(
+        self, *, polys: vtkCellArray | None = None, lines: vtkCellArray | None = None, colour: str, width: float
+    ) -> vtkActor:
+        data = vtkPolyData()
+        data.SetPoints(self._points)
+        if polys is not None:
+            data.SetPolys(polys)
+        if lines is not None:
+            data.SetLines(lines)
+        mapper = vtkPolyDataMapper()
+        mapper.SetInputData(data)
+        actor = vtkActor()
+        actor.SetMapper(mapper)
+        actor.SetPickable(False)
+        actor.GetProperty().SetLighting(False)
+        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
+        actor.GetProperty().SetLineWidth(width)
+        vtkRenderer.AddActor(self._renderer, actor)
+        return actor
+
+
+def _marked(body: trimesh.Trimesh, paint: trimesh.Trimesh) -> Marked:
+    faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
+    faces[len(body.faces) :] = True
+    return trimesh.util.concatenate([body, paint]), faces
+
+
+def _is_quill(engine: Engine, coupling: str) -> bool:
+    return engine.couplings[coupling].data.kind == "quill"
+
+
+def _look_and_up(engine: Engine, own: Coupling) -> tuple[Floats, Floats]:
+    """Direction of view along the axis, and what is up: z, or where the axis itself stands upright, across the crank."""
+    look = np.asarray(engine.shafts[own.driven].axis)
+    upright = np.array([0.0, 0.0, 1.0])
+    return look, upright if abs(look[2]) < 0.98 else np.array([0.0, 1.0, 0.0])
+
+
+def _gauge_radii_mm(engine: Engine, own: Coupling) -> tuple[float, float]:
+    """Where the wedge is drawn: from within the teeth to beyond them."""
+    if own.data.kind == "quill":
+        pitch = own.data.driven_teeth * own.module_mm / 2
+        return pitch - 2.6 * own.module_mm, min(pitch + 3.2 * own.module_mm, 0.155 * engine.sheet.crank.bore_mm)
+    outer = max(own.data.driving_teeth, own.data.driven_teeth) * own.module_mm / 2
+    return 0.55 * outer, 1.18 * outer

@@ -22,7 +22,7 @@ from quillwise.kinematics.cranks import (
 from quillwise.kinematics.datasheet import DataSheet, ValveData
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.kinematics.gears import Vec3, angle_to_deg, driven_phase_deg, senses_agree
-from quillwise.kinematics.lobes import FlatPlan, RockerPlan, follower_plan, lobe_problems
+from quillwise.kinematics.lobes import STEM, FlatPlan, RockerPlan, follower_plan, lobe_problems, pad_radius_mm
 from quillwise.kinematics.magnetos import check_finger, speed_ratio_needed
 from quillwise.kinematics.model import (
     CRANKSHAFT,
@@ -42,7 +42,8 @@ from quillwise.kinematics.trains import Line, Tree, lay_out
 
 HALF = Fraction(1, 2)
 # by the bore: how far a cylinder's two valves stand from its middle along the crank, and the smallest valve
-_ROCKER_SPREAD, _FLAT_SPREAD, _LEAST_HEAD = 0.10, 0.25, 0.10
+_ROCKER_SPREAD, _FLAT_SPREAD, _LEAST_HEAD = 0.10, 0.23, 0.10
+_LEAST_STEM = 0.55  # by the bore: shorter there is no room for head, throat and spring
 _SHAFT_CLEARS_MM = 1.0  # between a shaft and the tips of a wheel that it passes
 _EXTRA_ROOM_MM = 6.0  # between valve heads and pistons at TDC in the picture, where the data are missing
 
@@ -148,9 +149,7 @@ def _rod_width_mm(sheet: DataSheet) -> float:
 def _pin_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[Problem]:
     """Cylinders of one number share a crank pin; rotation, banks and order must put it at one angle."""
     every = list(cylinders.values())
-    conflicts = pin_conflicts(
-        [c.name for c in every], [c.number for c in every], [c.pin_turn_deg for c in every]
-    )
+    conflicts = pin_conflicts([c.name for c in every], [c.number for c in every], [c.pin_turn_deg for c in every])
     if conflicts:
         listed = ", ".join(f"{first} and {second} by {apart:g}°" for first, second, apart in conflicts)
         yield Problem(
@@ -206,10 +205,11 @@ def _sizes(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Sizes:
     crown = 0.36 * bore
     top = _crown_top_mm(sheet, cylinders, crown)
     room = max(_room_mm(sheet.inlet), _room_mm(sheet.exhaust))
-    tip_rise = max(
-        _stem_tip_mm(valve, follower_plan(valve, bore, 1))[1] for valve in (sheet.inlet, sheet.exhaust)
-    )
-    height = given.get("camshaft_height_mm", top + room + 0.95 * bore - tip_rise)
+    plans = [(valve, follower_plan(valve, bore, 1)) for valve in (sheet.inlet, sheet.exhaust)]
+    rises = [_stem_tip_mm(valve, plan)[1] for valve, plan in plans]
+    stems = [_stem_mm(valve, plan, bore) for valve, plan in plans]
+    wanted = min(stem - rise for stem, rise in zip(stems, rises, strict=True))
+    height = given.get("camshaft_height_mm", top + room + max(wanted, _LEAST_STEM * bore - min(rises)))
     return Sizes(
         bore_spacing_mm=given.get("bore_spacing_mm", 1.28 * bore),
         crown_mm=crown,
@@ -234,6 +234,15 @@ def _stem_tip_mm(valve: ValveData, plan: RockerPlan | FlatPlan) -> tuple[float, 
     return plan.tip_mm[0] - off * float(np.sin(turn)), plan.tip_mm[1] - off * float(np.cos(turn))
 
 
+def _stem_mm(valve: ValveData, plan: RockerPlan | FlatPlan, bore_mm: float) -> float:
+    """Of a valve's length, what should lie along the cylinder's axis [mm]: less where a valve under the camshaft leans,
+    so that its head does not leave the bore."""
+    lean = math.radians(abs(valve.angle_to_cylinder_deg))
+    if isinstance(plan, RockerPlan) or not lean:
+        return STEM * bore_mm
+    return min(STEM * bore_mm, 0.28 * bore_mm / math.tan(lean) - plan.base_radius_mm * math.cos(lean))
+
+
 def _crown_top_mm(sheet: DataSheet, cylinders: dict[str, Cylinder], crown_mm: float) -> float:
     crank = sheet.crank
     tdc = next(iter(cylinders.values())).tdc_pin_deg
@@ -255,15 +264,21 @@ def _valves(sheet: DataSheet, cylinders: dict[str, Cylinder], sizes: Sizes) -> I
         for data in (sheet.inlet, sheet.exhaust):
             inlet = data.kind == "inlet"
             side = inward if inlet else -inward
+            if data.follower == "flat":
+                side = -side  # its stem points to the camshaft: the head stands on the other side of it
             plan = plans[data.kind, side]
             tip_u, tip_rise = _stem_tip_mm(data, plan)
             tip_w = sizes.camshaft_height_mm + tip_rise
-            along = (-1 if inlet else 1) * (_ROCKER_SPREAD if isinstance(plan, RockerPlan) else _FLAT_SPREAD) * bore
-            lean = float(np.radians(data.angle_to_cylinder_deg))
-            length = (tip_w - top - _room_mm(data)) / math.cos(lean)
-            # the head stays within the bore
-            off = math.hypot(tip_u - plan.side * length * math.sin(lean), along)
+            spread = _ROCKER_SPREAD * bore
+            if isinstance(plan, FlatPlan):
+                spread = max(_FLAT_SPREAD * bore, pad_radius_mm(plan, curves[data.kind], bore) + 0.01 * bore)
+            along = -spread if inlet else spread
+            lean = math.radians(data.angle_to_cylinder_deg)
+            rise = tip_w - top - _room_mm(data)
+            # the head stays within the bore, and its lowest edge keeps the room over the piston
+            off = math.hypot(tip_u - plan.side * rise * math.tan(lean), along)
             head = max(min((0.20 if inlet else 0.185) * bore, 0.49 * bore - off), _LEAST_HEAD * bore)
+            length = (rise - head * abs(math.sin(lean))) / math.cos(lean)
             yield Valve(
                 name=f"{cylinder.name} {data.kind}",
                 cylinder=cylinder.name,
@@ -277,7 +292,7 @@ def _valves(sheet: DataSheet, cylinders: dict[str, Cylinder], sizes: Sizes) -> I
                 tip_w_mm=tip_w,
                 length_mm=length,
                 head_radius_mm=head,
-                side=side if isinstance(plan, RockerPlan) else 0,
+                side=side,
             )
 
 

@@ -29,10 +29,12 @@ from quillwise.kinematics.datasheet import ValveData
 Point = tuple[float, float]
 
 NOSE_RADIUS_MM = 3.0
+LOBE_WIDTH = 0.12  # by the bore
 CAM_TURNS = 0.5  # of a four-stroke engine's camshaft in a turn of the crank
 
 # proportions of a rocker by the bore; the reach is two arms, which must let the rocker swing by the lift
 _REACH, _ROLLER, _LEAST_BASE = 0.26, 0.07, 0.11
+STEM = 0.95  # by the bore: of a valve's length, what lies along the cylinder's axis
 _BOSS = 0.032  # radius of the arms' roots at the pivot
 _BESIDE = 0.08  # what the lobe must leave room for: the collar at the valve's tip, and air
 _ARM_PER_LIFT = 1.2
@@ -102,13 +104,12 @@ def _rocker_plan(valve: ValveData, bore_mm: float, side: int, base_mm: float) ->
     to the valve, and does not cut into the edge of its tip. The nose of the lobe passes beside the valve.
     """
     ratio, lift = valve.rocker_ratio, valve.lift_mm
-    lean_sine, lean_cosine = math.sin(math.radians(valve.angle_to_cylinder_deg)), math.cos(
-        math.radians(valve.angle_to_cylinder_deg)
-    )
-    nose = base_mm + lift / ratio
-    leaned = (base_mm + _ROLLER * bore_mm + lift / ratio / 2) * lean_sine
-    beside = (nose + _BESIDE * bore_mm + leaned) / (lean_cosine + ratio)
-    cam_arm = max(max(_REACH * bore_mm, _ARM_PER_LIFT * lift * (1 + 1 / ratio)) / (1 + ratio), beside)
+    lean_rad = math.radians(valve.angle_to_cylinder_deg)
+    leaned = (base_mm + _ROLLER * bore_mm + lift / ratio / 2) * math.sin(lean_rad)
+    beside = (base_mm + lift / ratio + _BESIDE * bore_mm + leaned) / (math.cos(lean_rad) + ratio)
+    # a leaning valve's tip stands further out, so that its head stays where that of an upright one is
+    reach = (_REACH + STEM * math.tan(lean_rad)) * bore_mm / (1 + ratio * math.cos(lean_rad))
+    cam_arm = max(reach, _ARM_PER_LIFT * lift / ratio, beside)
     roller = np.array([0.0, base_mm + _ROLLER * bore_mm])
     pivot = np.add(roller, (cam_arm, lift / ratio / 2))
     lean = valve.angle_to_cylinder_deg
@@ -328,6 +329,12 @@ def base_radius_mm(valve: ValveData, bore_mm: float) -> float:
     if valve.base_radius_mm is not None:
         return valve.base_radius_mm
     return max(least_base_radius_mm(valve, bore_mm), _LEAST_BASE * bore_mm)
+
+
+def pad_radius_mm(plan: FlatPlan, curve: LiftCurve, bore_mm: float) -> float:
+    """Radius of a flat follower's round pad [mm]: the line in which the lobe touches it stays on it to its ends."""
+    swept = math.hypot(face_width_mm(plan, curve), LOBE_WIDTH * bore_mm) / 2
+    return max(0.16 * bore_mm, swept + 0.005 * bore_mm)
 
 
 def lobe_problems(valve: ValveData, bore_mm: float) -> list[str]:

@@ -204,13 +204,12 @@ def _prepare(bench: _Bench) -> None:
     engine = bench.engine
     job = "prepare"
     couplings = tuple(
-        Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name)
-        for name, c in engine.couplings.items()
+        Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name) for name, c in engine.couplings.items()
     )
     low = any(abs(bank.turn_deg) > 90 for bank in engine.sheet.banks)
     safe = wording.make_safe()
     if low:
-        safe = replace(safe, cautions=(*safe.cautions, wording.OIL_LOCK))
+        safe = replace(safe, cautions=(wording.OIL_LOCK, *safe.cautions))
     bench.add("safe", job, safe, "whole", couplings)
     first = engine.sheet.firing_order[0]
     bench.add(
@@ -262,9 +261,7 @@ def _set_camshaft(bench: _Bench, job: StepData) -> None:
         room=room,
     )
 
-    clearances = {
-        v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft == camshaft
-    }
+    clearances = {v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft == camshaft}
     bench.assembly = with_clearances(bench.assembly, clearances)
     if coupling is not None:
         heel = bench.free_to(coupling, _heel_deg(engine, valve, mark))
@@ -554,8 +551,7 @@ def _finish(bench: _Bench) -> None:
         passes=2,
     )
     couplings = tuple(
-        Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name)
-        for name, c in engine.couplings.items()
+        Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name) for name, c in engine.couplings.items()
     )
     bench.add("inspection", job, wording.inspect(), "whole", couplings)
     inlet, exhaust = engine.sheet.inlet, engine.sheet.exhaust

@@ -14,6 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.datasheet import DataSheet, StageData, TrainData
 from quillwise.kinematics.errors import Problem, unknown
 from quillwise.kinematics.gears import (
@@ -28,7 +29,9 @@ from quillwise.kinematics.model import CRANKSHAFT, Coupling, GearMesh, Shaft, Wh
 
 # by the bore: shafts of the train outside and inside, a coupling along a line of the crank's, and the gaps about it
 _SHAFT, _HOLLOW, _CAMSHAFT = 0.12, 0.097, 0.085
+_FACE = 0.18
 _COUPLING, _BEFORE, _AFTER = 0.32, 0.06, 0.18
+_MAGNETO_OFF = 0.31
 
 _ALONG: Vec3 = (1.0, 0.0, 0.0)
 _BACK: Vec3 = (-1.0, 0.0, 0.0)
@@ -198,9 +201,7 @@ def _wheel(
                 return known
     while name in tree.wheels:
         name += "'"
-    face = (
-        0.18 * tree.sheet.crank.bore_mm if kind != "bevel" else 0.3 * 0.5 * module * math.hypot(teeth, mating)
-    )
+    face = 0.18 * tree.sheet.crank.bore_mm if kind != "bevel" else 0.3 * 0.5 * module * math.hypot(teeth, mating)
     wheel = Wheel(
         name=name,
         shaft=shaft,
@@ -217,9 +218,7 @@ def _wheel(
     return wheel
 
 
-def _mesh(
-    tree: Tree, driving: Wheel, driven: Wheel, line: Line, pitch_point: Vec3, radius: float, bore: float
-) -> None:
+def _mesh(tree: Tree, driving: Wheel, driven: Wheel, line: Line, pitch_point: Vec3, radius: float, bore: float) -> None:
     """Join the driven wheel, give it its tooth phase, and make its shaft with ratio and sense."""
     first = tree.shafts[driving.shaft]
     agree = senses_agree(first.axis, first.point, line.axis, line.point, pitch_point)
@@ -249,9 +248,16 @@ def _couple(tree: Tree, stage: StageData, driving: str, driven: str, along: tupl
     way = 1.0 if along[1] > along[0] else -1.0
     length = abs(along[1] - along[0])
     module = (0.17 if data.kind == "quill" else 0.30) * bore / max(data.driving_teeth, data.driven_teeth)
+    parent = tree.shafts[driving]
+    radius, hollow = parent.radius_mm, parent.bore_mm
     if data.kind == "quill":
         engaged = min(0.22 * length, 0.17 * bore)
         drawn = way * 1.35 * engaged
+        # drawn into the shaft that it drives, which is hollow for it; a camshaft is not
+        hollow = max(hollow, _HOLLOW * bore)
+        if driven.startswith("camshaft "):
+            drawn = -drawn
+            tree.shafts[driving] = replace(parent, bore_mm=hollow)
     else:
         engaged = 0.25 * length
         drawn = way * 1.25 * engaged
@@ -267,11 +273,10 @@ def _couple(tree: Tree, stage: StageData, driving: str, driven: str, along: tupl
         drawn_mm=drawn,
         module_mm=module,
     )
-    parent = tree.shafts[driving]
+    if driven.startswith("camshaft "):
+        radius, hollow = _CAMSHAFT * bore, 0.0
     tree.lines[driven] = line
-    # a quill is drawn into the shaft that it drives, which is hollow for it
-    hollow = max(parent.bore_mm, _HOLLOW * bore) if data.kind == "quill" else parent.bore_mm
-    tree.shafts[driven] = _shaft(tree, driven, line, driving, data.name, Fraction(1), parent.radius_mm, hollow)
+    tree.shafts[driven] = _shaft(tree, driven, line, driving, data.name, Fraction(1), radius, hollow)
 
 
 def _station(tree: Tree, width_mm: float) -> float:
@@ -294,69 +299,113 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
     else:
         magneto = next((m for m in tree.sheet.magnetos if train.drives == f"{m.name} magneto"), None)
         to_wheelcase = tree.sheet.geometry.get("wheelcase_shaft_height_mm")
-        module = (0.034 if magneto is None else 0.025) * bore
+        # magnetos stand so far from the shaft that drives them that one on each side has room
+        module = (0.034 if magneto is None else max(0.025, _MAGNETO_OFF / sum(sums))) * bore
         if magneto is None and to_wheelcase:
             module = to_wheelcase / sum(sums)
         way = np.array([0.0, 0.0, 1.0]) if magneto is None else np.array([0.0, 1.0, 0.0])
         if magneto is not None and magneto.stands == "right":
             way = -way
     shaft, line = train.from_shaft, start
-    last_line = reached
     meshed = 0
-    behind_mm: float | None = None
-    for stage, name in zip(train.stages, names, strict=True):
+    places = _stations(tree, train, way * module, backwards=reached is not None)
+    for stage, name, x_mm in zip(train.stages, names, places, strict=True):
         if stage.kind == "coupling":
-            _couple(tree, stage, shaft, name, _room_for_coupling(tree, line, behind_mm))
+            if line.axis == _BACK:  # a magneto stands before the whole train and looks away from the engine
+                begin, end = 0.30 * bore, (0.30 + _COUPLING) * bore
+            else:
+                half = _COUPLING * bore / 2 * (1 if reached is not None else -1)
+                begin, end = _along_axis(line, x_mm - half), _along_axis(line, x_mm + half)
+            _couple(tree, stage, shaft, name, (begin, end))
             shaft = name
             continue
         meshed += 1
         ends_here = meshed == len(meshes)
-        lies_behind = ends_here and reached is not None and train.stages[-1].kind == "coupling"
-        if lies_behind:
-            tree.front_mm -= (_BEFORE + _COUPLING + _AFTER) * bore
-        face = 0.18 * bore
-        shared = (
-            _along_x(line, wheel.at_mm)
-            for wheel in tree.wheels.values()
-            if (wheel.shaft, wheel.teeth, wheel.kind) == (shaft, stage.driving_teeth, "spur")
-            and math.isclose(wheel.module_mm, module)
-        )
-        there = next(shared, None)
-        x_mm = _station(tree, 1.3 * face) if there is None else there
         centre = np.asarray(line.point) * (0, 1, 1) + way * module * _centre_distance(stage)
-        if ends_here and last_line is not None:
-            next_line = last_line
+        if ends_here and reached is not None:
+            next_line = reached
         elif ends_here and train.drives.endswith("magneto"):
-            next_line = Line(
-                axis=_BACK, point=_vec(centre + (x_mm, 0, 0)), zero=(0.0, 0.0, 1.0), seen_from="drive end"
-            )
+            next_line = Line(axis=_BACK, point=_vec(centre + (x_mm, 0, 0)), zero=(0.0, 0.0, 1.0), seen_from="drive end")
         else:
             next_line = Line(axis=_ALONG, point=_vec(centre), zero=(0.0, 0.0, 1.0), seen_from="wheelcase end")
         reach = module * stage.driving_teeth / 2 * (1 if stage.kind == "spur" else -1)
         pitch_point = _vec((x_mm, *(np.asarray(line.point)[1:] + way[1:] * reach)))
         driving = _wheel(tree, shaft, stage, True, module, _along_axis(line, x_mm))
         driven = _wheel(tree, name, stage, False, module, _along_axis(next_line, x_mm))
-        thick = _SHAFT if next_line is not reached or lies_behind else _CAMSHAFT
+        thick = _CAMSHAFT if name == train.drives and reached is not None else _SHAFT
         _mesh(tree, driving, driven, next_line, pitch_point, thick * bore, 0.0)
         shaft, line = name, next_line
-        behind_mm = x_mm + face / 2 if lies_behind else None
 
 
-def _room_for_coupling(tree: Tree, line: Line, behind_mm: float | None) -> tuple[float, float]:
-    """Where a coupling lies along a line that stands along the crank (driving end, driven end) [mm].
+def _stations(tree: Tree, train: TrainData, step: Floats, *, backwards: bool) -> list[float]:
+    """The x [mm] of the middle of every stage along the crank, of wheels and of couplings.
 
-    Magnetos stand before the whole train, which looks away from the engine. Other couplings get stations of their
-    own, so that the wheels after them stand clear of the shaft before them; a camshaft lies behind its coupling
-    (``behind_mm``: x of the back of the wheel that drives it)."""
+    Every stage has a station of its own, so that shafts after a coupling stand clear of those before it. The first
+    pair may share a wheel that stands on the shaft already, where its partner has room. ``backwards``: the way leads
+    from the front back to the engine, to a camshaft; else on to the front. ``step``: from axis to axis (3,) [mm], for
+    a centre distance of one module.
+    """
     bore = tree.sheet.crank.bore_mm
-    if line.axis == _BACK:
-        return 0.30 * bore, (0.30 + _COUPLING) * bore
-    if behind_mm is not None:
-        begin = _along_axis(line, behind_mm + _BEFORE * bore)
-        return begin, begin + _COUPLING * bore
-    begin = _along_axis(line, tree.front_mm - _BEFORE * bore)
-    tree.front_mm -= (_BEFORE + _COUPLING + _AFTER) * bore
-    return begin, begin - _COUPLING * bore
+    magneto = train.drives.endswith(" magneto")
+    room = {False: 1.3 * _FACE * bore, True: 0.0 if magneto else (_AFTER + _COUPLING + _BEFORE) * bore}
+    widths = [room[stage.kind == "coupling"] for stage in train.stages]
+    way = 1.0 if backwards else -1.0
+    shared = _shared_station(tree, train, step, widths if backwards else widths[:1])
+    if backwards:
+        edge = tree.front_mm - sum(widths) if shared is None else shared - widths[0] / 2
+        tree.front_mm = min(tree.front_mm, edge)
+    else:
+        edge = tree.front_mm
+        tree.front_mm -= sum(widths) if shared is None else sum(widths[1:])
+    places: list[float] = []
+    for number, (stage, width) in enumerate(zip(train.stages, widths, strict=True)):
+        if number == 0 and shared is not None:
+            places.append(shared)
+            edge += width if backwards else 0.0
+            continue
+        # a quill needs more room on the side to which it is drawn: on along the train, but not into a camshaft
+        off = (_AFTER - _BEFORE) / 2 * bore if stage.kind == "coupling" else 0.0
+        drawn_back = backwards and number == len(widths) - 1
+        places.append(edge + way * (width / 2 + (off if drawn_back else -off)))
+        edge += way * width
+    return places
+
+
+def _shared_station(tree: Tree, train: TrainData, step: Floats, widths: list[float]) -> float | None:
+    """The x [mm] of a wheel on the train's first shaft that can drive its first pair too, where the train's wheels
+    have room beside the wheels that stand there; None when there is none. ``widths``: of the stations [mm]."""
+    first, module = train.stages[0], float(np.linalg.norm(step))
+    start = tree.lines[train.from_shaft]
+    for known in tree.wheels.values():
+        same = (known.shaft, known.teeth, known.kind) == (train.from_shaft, first.driving_teeth, "spur")
+        if not (same and math.isclose(known.module_mm, module)):
+            continue
+        x_mm = _along_x(start, known.at_mm)
+        edge, centre, room = x_mm - widths[0] / 2, np.asarray(start.point) * (0.0, 1.0, 1.0), True
+        for stage, width in zip(train.stages, widths, strict=False):
+            if stage.kind != "coupling":
+                here = (edge, edge + width)
+                if stage is not first:
+                    room = room and _has_room(tree, known, centre, module * (stage.driving_teeth / 2 + 1), here)
+                centre = centre + step * _centre_distance(stage)
+                room = room and _has_room(tree, known, centre, module * (stage.driven_teeth / 2 + 1), here)
+            edge += width
+        if room and edge < -0.1 * tree.sheet.crank.bore_mm:
+            return x_mm
+    return None
+
+
+def _has_room(tree: Tree, shared: Wheel, centre: Floats, tip_mm: float, span_mm: tuple[float, float]) -> bool:
+    """Whether a wheel clears the wheels that stand between these x [mm]; those on its own axis do not count."""
+    for wheel in tree.wheels.values():
+        line = tree.lines[wheel.shaft]
+        if wheel.name == shared.name or wheel.kind == "bevel":
+            continue
+        apart = math.hypot(line.point[1] - centre[1], line.point[2] - centre[2])
+        within = span_mm[0] < _along_x(line, wheel.at_mm) < span_mm[1]
+        if within and 0.01 < apart < tip_mm + wheel.module_mm * (wheel.teeth / 2 + 1):
+            return False
+    return True
 
 
 def _centre_distance(stage: StageData) -> float:

@@ -51,16 +51,17 @@ PEOPLE = Caution(
 )
 FUEL = Caution(
     level="WARNING",
-    text="Fuel vapour can explode. Close the fuel cocks and do not prime. In a boat, ventilate and examine the bilge "
-    "before you use anything electrical.",
+    text="Fuel vapour can explode. Close the fuel cocks. Do not prime. Before you use anything electrical in a boat, "
+    "ventilate its bilge. Then examine the bilge for vapour.",
 )
 OIL_LOCK = Caution(
     level="WARNING",
-    text="Oil in a low cylinder can lock its piston. Drain all low cylinders before you turn the crank.",
+    text="Oil in a low cylinder can lock its piston. Before you turn the crank, drain all low cylinders.",
 )
 STRIKE = Caution(
     level="CAUTION",
-    text="A free camshaft or a free crank can push valves into pistons. Turn it slowly and stop if you feel a resistance.",
+    text="A free camshaft or a free crank can push valves into pistons. Turn it slowly. "
+    "If you feel a resistance, stop.",
 )
 LAST_MOVEMENT = Caution(
     level="CAUTION",
@@ -76,7 +77,7 @@ PLUG_HOLES = Caution(
 )
 FALSE_BREAK = Caution(
     level="CAUTION",
-    text="An impulse starter or a retarded lever gives a false break. Pass the click and lock the lever first.",
+    text="An impulse starter or a retarded lever gives a false break. Pass the click first. Then lock the lever.",
 )
 RELEASE = Caution(
     level="NOTE",
@@ -93,8 +94,10 @@ def make_safe() -> Text:
     return Text(
         title="Make the engine safe",
         do=(
-            "Remove the plugs from all cylinders and blank the holes.",
-            "Isolate the starter and disconnect the battery.",
+            "Remove the plugs from all cylinders.",
+            "Blank the plug holes.",
+            "Isolate the starter.",
+            "Disconnect the battery.",
             "Put the gearbox in neutral, or uncouple the shaft.",
             "Close the fuel cocks.",
             "Draw all quills and sleeves.",
@@ -114,7 +117,8 @@ def prove_tdc(cylinder: str, offset_pin: bool) -> Text:
         if offset_pin
         else (
             f"Fit the piston stop in cylinder {cylinder}.",
-            "Turn the crank to the stop from both sides, and note both readings.",
+            "Turn the crank to the stop from both sides.",
+            "Note both readings.",
             "Set the pointer to the middle of the two readings.",
         )
     )
@@ -134,7 +138,8 @@ def set_points(gaps: tuple[tuple[str, float], ...], timed_at: str) -> Text:
         title="Set the points gap and lock the advance lever",
         do=(
             *(f"Set the points gap of the {name} magneto to {gap:.2f} mm." for name, gap in gaps),
-            f"Move the advance lever to {timed_at} and lock it.",
+            f"Move the advance lever to {timed_at}.",
+            "Lock the lever there.",
         ),
         see=(("points", "A clean feeler slides between the points with a light drag."),),
         cautions=(FALSE_BREAK,),
@@ -228,7 +233,7 @@ def nip(valve: str, clearance_mm: float, by: str, sense: int, seen_from: str) ->
         do=(
             f"Put a {clearance_mm:.2f} mm feeler in the clearance of {valve}.",
             f"Turn the camshaft slowly {turn_words(sense, seen_from)}.",
-            f"Stop when the valve just {feels}.",
+            f"When the valve just {feels}, stop.",
             "Hold the camshaft there, because the valve springs can roll it.",
         ),
         see=(
@@ -254,7 +259,7 @@ def try_teeth(
         do=(
             "Take the backlash out on the driving side, in the running direction.",
             f"Offer up the {word} as it was drawn. If it does not go in, draw it again.",
-            "Turn it one tooth on at the driving end, and try again.",
+            "Then turn it one tooth on at the driving end. Try again.",
             turned,
         ),
         see=(
@@ -284,7 +289,8 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str) ->
     return Text(
         title=f"Put {coupling} full home",
         do=(
-            f"Push the {word} full home by hand, and retain it.",
+            f"Push the {word} full home by hand.",
+            f"Retain the {word}.",
             f"Take the reading of {event} again.",
         ),
         see=((word, moved),),
@@ -307,12 +313,13 @@ def finger_then_break(
             f"Connect the low-resistance meter to the primary of the {magneto} magneto.",
             f"Turn the magneto rotor {turn_words(sense, seen_from)}.",
             f"First bring the distributor finger to the segment of {cylinder}.",
-            "Then turn slowly until the points just break, and hold the rotor there.",
+            "Then turn slowly, until the points just break.",
+            "Hold the magneto rotor there.",
         ),
         see=(
             ("meter", f"The reading jumps from {closed_ohm:.2f} to {open_ohm:.2f} ohm as the points break."),
             ("distributor", f"The finger stands at the segment of {cylinder}."),
-            ("magneto", f"The rotor stands {e_gap_deg:.0f} degrees past neutral: that is the E-gap."),
+            ("magneto", f"The magneto rotor stands {e_gap_deg:.0f} degrees past neutral: that is the E-gap."),
             ("magneto", "Piston, E-gap, break and finger agree."),
         ),
         cautions=(LIVE, FUEL, FALSE_BREAK),
@@ -329,7 +336,8 @@ def two_turns(unproved: int, rejected: int) -> Text:
         title="Turn the crank two full turns and take all readings",
         do=(
             "Turn the crank two full turns in the running direction.",
-            "Take the reading of each timing event again, and write it down.",
+            "Take the reading of each timing event again.",
+            "Write each reading down.",
         ),
         see=(("timing table", result),),
         cautions=(PEOPLE, LIVE),
@@ -366,7 +374,8 @@ def earth_leads() -> Text:
         title="Connect the earth leads and prove them",
         do=(
             "Connect the earth lead of each magneto.",
-            "Put each switch to OFF, and prove the earth with the meter.",
+            "Put each switch to OFF.",
+            "Prove the earth with the meter.",
             "Fit the plugs and their leads by the plug-lead chart.",
         ),
         see=(("meter", "With the switch at OFF, the primary reads as earthed."),),

@@ -6,12 +6,13 @@ of the crank or what is engaged.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 import trimesh
 
-from quillwise.kinematics.lobes import RockerPlan, outline
+from quillwise.kinematics.lobes import LOBE_WIDTH, RockerPlan, outline, pad_radius_mm
 from quillwise.kinematics.model import CRANKSHAFT, Engine, Valve
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.meshes import camshafts, cranks, dials, driveline, ignition, solids, valves
@@ -86,31 +87,43 @@ def _rod(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 
 
 def _piston(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
-    bore = engine.sheet.crank.bore_mm
-    return cranks.piston(
-        cranks.Piston(
-            radius_mm=bore / 2 - 0.15,
-            crown_mm=engine.sizes.crown_mm,
-            skirt_mm=0.36 * bore,
-            wall_mm=0.045 * bore,
-            crown_thickness_mm=0.07 * bore,
-            pin_radius_mm=0.114 * bore,
-            small_end_mm=0.30 * bore,
-            grooves=3,
-        ),
-        detail,
+    bore, offset = engine.sheet.crank.bore_mm, engine.sheet.crank.gudgeon_offset_mm
+    plan = cranks.Piston(
+        radius_mm=bore / 2 - 0.15,
+        crown_mm=engine.sizes.crown_mm,
+        skirt_mm=0.36 * bore,
+        wall_mm=0.045 * bore,
+        crown_thickness_mm=0.07 * bore,
+        pin_radius_mm=0.114 * bore,
+        small_end_mm=0.30 * bore,
+        grooves=3,
     )
+    centred = cranks.piston(plan, detail)
+    if not offset:
+        return centred
+    # the frame is the gudgeon pin's, the skirt keeps to the bore: the pin is moved across within its bosses
+    body = solids.solid(solids.shifted(centred, (0.0, -offset, 0.0)))
+    gap, reach = plan.small_end_mm / 2, plan.radius_mm - plan.wall_mm - abs(offset)
+    between = solids.cylinder(plan.pin_radius_mm, -gap, gap, detail, centre_mm=(0.0, -offset), around=True)
+    pin = solids.cylinder(plan.pin_radius_mm, -reach, reach, detail)
+    return solids.mesh(solids.union(solids.difference(body, between), pin))
 
 
 def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     bore, crank = engine.sheet.crank.bore_mm, engine.sheet.crank
     crown = crank.rod_length_mm + crank.stroke_mm / 2 + engine.sizes.crown_mm
+    outer, bottom = 0.55 * bore, crown - crank.stroke_mm - 0.55 * bore
+    own = engine.cylinders[part.of].bank_turn_deg
+    for bank in engine.sheet.banks:
+        apart = abs((bank.turn_deg - own + 180.0) % 360.0 - 180.0)
+        if apart > 0:  # not down to where the other bank's liners stand
+            bottom = max(bottom, outer / math.tan(math.radians(apart / 2)) + 0.01 * bore)
     outside = 0.0 if engine.cylinders[part.of].bank_turn_deg <= 0 else 180.0
     return cranks.liner(
         cranks.Liner(
             inner_radius_mm=bore / 2,
-            wall_mm=0.05 * bore,
-            bottom_mm=crown - crank.stroke_mm - 0.55 * bore,
+            wall_mm=outer - bore / 2,
+            bottom_mm=bottom,
             top_mm=crown + 0.04 * bore,
             cut_from_deg=90.0 + outside,
             cut_sweep_deg=180.0,
@@ -140,7 +153,7 @@ def _lobe(engine: Engine, valve: Valve, detail: Detail) -> camshafts.Lobe:
     firing = engine.cylinders[valve.cylinder].firing_deg
     shape = outline(valve.plan, valve.curve, firing, turns, 120 if detail == "coarse" else 360)
     # the lobe's plane is (u, w), the shaft's frame has w along x and u along y
-    width = 0.12 * engine.sheet.crank.bore_mm
+    width = LOBE_WIDTH * engine.sheet.crank.bore_mm
     return camshafts.Lobe(outline_mm=shape[::-1, ::-1], z_mm=valve.x_mm, width_mm=width)
 
 
@@ -178,8 +191,8 @@ def _rocker(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
             roller_radius_mm=plan.roller_radius_mm,
             tip_centre_mm=(tw - pw, tu - pu),
             tip_radius_mm=plan.tip_radius_mm,
-            pivot_radius_mm=0.047 * bore,
-            bore_radius_mm=0.025 * bore,
+            pivot_radius_mm=0.04 * bore,
+            bore_radius_mm=0.022 * bore,
             width_mm=0.09 * bore,
             roller_width_mm=0.11 * bore,
         ),
@@ -191,11 +204,11 @@ def _valve_plan(engine: Engine, part: Part) -> valves.Valve:
     bore, valve = engine.sheet.crank.bore_mm, engine.valves[part.of]
     return valves.Valve(
         length_mm=valve.length_mm,
-        stem_radius_mm=0.04 * bore,
+        stem_radius_mm=0.035 * bore,
         head_radius_mm=valve.head_radius_mm,
         margin_mm=0.018 * bore,
         seat_width_mm=0.03 * bore,
-        collar_radius_mm=0.10 * bore,
+        collar_radius_mm=0.07 * bore,
     )
 
 
@@ -207,7 +220,7 @@ def _valve(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     bore = engine.sheet.crank.bore_mm
     bucket = valves.bucket(
         valves.Bucket(
-            radius_mm=0.16 * bore,
+            radius_mm=pad_radius_mm(valve.plan, valve.curve, bore),
             height_mm=0.18 * bore,
             face_thickness_mm=0.04 * bore,
             wall_mm=0.025 * bore,
@@ -219,7 +232,10 @@ def _valve(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 
 
 def _seat(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
-    body = valves.seat(_valve_plan(engine, part), 0.03 * engine.sheet.crank.bore_mm, detail)
+    plan = _valve_plan(engine, part)
+    ring = solids.solid(valves.seat(plan, 0.03 * engine.sheet.crank.bore_mm, detail))
+    # ground in with its valve: the two have facets of different sizes
+    body = solids.mesh(solids.difference(ring, solids.solid(valves.valve(plan, detail))))
     # the builder's frame is the valve's tip, the seat's own is at the valve's head
     return solids.shifted(body, (engine.valves[part.of].length_mm, 0.0, 0.0))
 

@@ -11,6 +11,9 @@ from quillwise.kinematics.parts import Part
 from quillwise.meshes import dogs, gears, solids, splines
 from quillwise.meshes.solids import Detail
 
+# in modules: how far a quill's ends lie inside its mates
+_QUILL_SHORT = 0.3
+
 
 def shaft(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     shaft = engine.shafts[part.of]
@@ -98,23 +101,31 @@ def _quill_plan(engine: Engine, part: Part) -> splines.Quill:
     spans = {"driving": coupling.driving_mm, "driven": coupling.driven_mm}
     low, high = sorted(spans, key=lambda end: spans[end][0])
     least = min(spline.external_minor_radius_mm for spline in toothed.values())
+    short = _short_mm(coupling)
     return splines.Quill(
-        length_mm=spans[high][1] - spans[low][0],
+        length_mm=spans[high][1] - spans[low][0] - 2 * short,
         driving=toothed[low],
-        driving_length_mm=spans[low][1] - spans[low][0],
+        driving_length_mm=spans[low][1] - spans[low][0] - short,
         driven=toothed[high],
-        driven_length_mm=spans[high][1] - spans[high][0],
+        driven_length_mm=spans[high][1] - spans[high][0] - short,
         waist_radius_mm=0.82 * least,
     )
 
 
+def _short_mm(coupling: Coupling) -> float:
+    """By how much a quill ends inside its mates, so that the marks on its ends clear the shafts."""
+    return _QUILL_SHORT * coupling.module_mm
+
+
 def quill(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
-    return splines.quill(_quill_plan(engine, part), detail)
+    body = splines.quill(_quill_plan(engine, part), detail)
+    return solids.shifted(body, (0.0, 0.0, _short_mm(engine.couplings[part.of])))
 
 
 def quill_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
     plan = _quill_plan(engine, part)
-    return solids.together(splines.quill_index_patch(plan, "driving"), splines.quill_index_patch(plan, "driven"))
+    marks = solids.together(splines.quill_index_patch(plan, "driving"), splines.quill_index_patch(plan, "driven"))
+    return solids.shifted(marks, (0.0, 0.0, _short_mm(engine.couplings[part.of])))
 
 
 def _dog_radii(coupling: Coupling) -> tuple[float, float]:
@@ -134,13 +145,24 @@ def _sleeve_plan(engine: Engine, part: Part) -> dogs.Sleeve:
     coupling = engine.couplings[part.of]
     inner, outer = _dog_radii(coupling)
     data = coupling.data
+    toothed = {
+        "driving": _dogs(coupling, "driving", dogs.engaged_phase_deg(0.0, data.driving_teeth)),
+        "driven": _dogs(coupling, "driven", dogs.engaged_phase_deg(0.0, data.driven_teeth)),
+    }
+    low, high = ("driving", "driven") if _driving_is_low(coupling) else ("driven", "driving")
+    ends = coupling.driving_mm + coupling.driven_mm
     return dogs.Sleeve(
-        length_mm=max(coupling.driven_mm) - min(coupling.driving_mm),
+        length_mm=max(ends) - min(ends),
         inner_radius_mm=inner,
         outer_radius_mm=outer,
-        driving=_dogs(coupling, "driving", dogs.engaged_phase_deg(0.0, data.driving_teeth)),
-        driven=_dogs(coupling, "driven", dogs.engaged_phase_deg(0.0, data.driven_teeth)),
+        driving=toothed[low],
+        driven=toothed[high],
     )
+
+
+def _driving_is_low(coupling: Coupling) -> bool:
+    """Whether the driving end lies at the lower end along the axis."""
+    return coupling.driving_mm[0] < coupling.driven_mm[0]
 
 
 def sleeve(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
@@ -168,15 +190,15 @@ def _mate_plan(engine: Engine, part: Part) -> tuple[splines.Mate | dogs.Flange, 
         )
         return mate, 0.0
     inner, outer = _dog_radii(coupling)
-    driving = end == "driving"
+    low = (end == "driving") == _driving_is_low(coupling)
     flange = dogs.Flange(
         dogs=_dogs(coupling, end, phase),
         inner_radius_mm=inner,
         outer_radius_mm=outer,
         thickness_mm=0.05 * bore,
-        side=1 if driving else -1,
+        side=1 if low else -1,
     )
-    return flange, 0.0 if driving else span[1] - span[0]
+    return flange, 0.0 if low else span[1] - span[0]
 
 
 def mate(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:

@@ -11,6 +11,7 @@ from quillwise.kinematics.parts import Part
 from quillwise.meshes import magnetos, solids
 from quillwise.meshes.solids import Detail
 
+_HEEL_NOSE = 0.15  # radius of the breaker lever's rubbing block, by the width of its arm
 _SHOES_DEG = 180.0  # the pole shoes' core lies below the rotor: the finger is above
 
 
@@ -80,14 +81,18 @@ def breaker_lever(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh
     magneto, bore = engine.magnetos[part.of], engine.sheet.crank.bore_mm
     data = magneto.data
     peak = float(np.max(cam_lift_mm(data, np.linspace(0.0, 360.0 / data.lobes, 721))))
-    # the heel rests where the cam, less the gap, takes the lever up
-    heel_x = magneto.breaker_radius_mm + (peak - data.points_gap_mm) / 2 - magneto.lever_pivot_mm[0]
+    # the heel rests where the cam, less the gap, takes the lever up; its round nose touches the cam from the side
+    touch_x = magneto.breaker_radius_mm + (peak - data.points_gap_mm) / 2 - magneto.lever_pivot_mm[0]
+    arm = 0.035 * bore
+    nose = _HEEL_NOSE * arm
+    centre = np.array([touch_x + nose, magneto.contact_arm_mm / 2])
+    heel = centre * (1 + nose / float(np.hypot(*centre)))
     return magnetos.breaker_lever(
         magnetos.BreakerLever(
-            heel_mm=(heel_x, magneto.contact_arm_mm / 2),
+            heel_mm=(float(heel[0]), float(heel[1])),
             contact_mm=(0.0, magneto.contact_arm_mm),
             contact_facing_deg=180.0,
-            arm_width_mm=0.035 * bore,
+            arm_width_mm=arm,
             thickness_mm=0.05 * bore,
             pivot_radius_mm=0.045 * bore,
             bore_radius_mm=0.02 * bore,

@@ -137,14 +137,16 @@ def place_close_up(
     stage: Stage, engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step | None
 ) -> None:
     """Move a close-up's parts to a state of one value, its clearance magnified; the feeler is there when the step uses
-    it and the valve is not open."""
+    it and the valve is not open, the rocker when it is fitted."""
     large = magnified(engine, moment.assembly, shown, state)
     exhibit.place(stage, rig, large, [part for part in shown.parts if part in rig.chains])
     if shown.kind == "valve":
         feeler = Part(Kind.FEELER, shown.of)
-        stage.move({feeler: feeler_pose(engine, rig, shown, large)})
+        stage.move({feeler: feeler_pose(rig, shown, large)})
         in_use = step is not None and step.valve == shown.of and step.key.endswith(_FEELER_STEPS)
         stage.show(feeler, in_use and float(state[f"valve {shown.of}"][0]) <= _SHUT_MM)
+        if isinstance(engine.valves[shown.of].plan, RockerPlan):
+            stage.show(Part(Kind.ROCKER, shown.of), bool(np.isfinite(moment.assembly.clearances_mm[shown.of])))
 
 
 def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tuple[str, str]:
@@ -212,6 +214,7 @@ def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: M
     ]
     if isinstance(valve.plan, RockerPlan):
         points.append((height + valve.plan.pivot_mm[1] + 0.08 * bore, valve.plan.pivot_mm[0]))
+        points.append((valve.tip_w_mm + 2.2 * valve.plan.tip_radius_mm, valve.tip_u_mm))
     world = _in_world([bank], [(w, u, 0.0) for w, u in points])
     w, _ = bank_axes(engine.cylinders[valve.cylinder].bank_turn_deg)
     return fit(world, (1.0, 0.0, 0.0), w, aspect, margins)

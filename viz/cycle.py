@@ -29,11 +29,10 @@ STROKES: Mapping[str, str] = MappingProxyType(
 )
 _LEAST_PX = (240, 60)
 _AXIS_STEP_DEG = 90
-_BAR_SHARE = 0.62  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
+_BAR_SHARE = 0.70  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
 # What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
 _LETTERED: Mapping[str, float] = MappingProxyType({"power": 40.0, "compression": 95.0})
 _LETTER_PX = 7
-_WORDS_PX = 9
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -141,6 +140,7 @@ def _row(
             place = (x_of(strip, start + _LETTERED[which]), middle)
             font = _font(max(_LETTER_PX, round(0.8 * (bottom - top))), False)
             pencil.text(place, which[0].upper(), font=font, fill=palette.FAINT_TEXT, anchor="mm")
+    words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
     for kind, start, end, done in bars(engine, events, name):
         deep = _BAR_SHARE * (bottom - top)
         low, high = (bottom - deep, bottom) if kind == "inlet" else (top, top + deep)
@@ -149,7 +149,10 @@ def _row(
         for left, right in pieces:
             box = (left, round(low), right, round(high))
             pencil.rectangle(box, fill=colour if done else palette.GROUND, outline=colour)
-        _letter(pencil, kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done, colour)
+        words.append((kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done))
+    # an exhaust's word would be covered by the inlet's bar
+    for kind, piece, deep_span, done in words:
+        _letter(pencil, kind, piece, deep_span, done)
     for number, magneto in enumerate(engine.magnetos):
         event = events[name, magneto, "points break"]
         done = event.as_set_deg is not None
@@ -163,14 +166,14 @@ def _letter(
     piece: tuple[float, float],
     span: tuple[float, float],
     done: bool,
-    colour: str,
 ) -> None:
     """The word, or where there is no room for it the first letter, in the bar."""
-    deep = span[1] - span[0]
-    size = max(_LETTER_PX, int(1.05 * deep))
-    text = kind if size >= _WORDS_PX and _font(size, True).getlength(kind) < piece[1] - piece[0] else kind[0].upper()
-    place = ((piece[0] + piece[1]) / 2, (span[0] + span[1]) / 2 + 0.5)
-    pencil.text(place, text, font=_font(size, True), fill=palette.GROUND if done else colour, anchor="mm")
+    colour = palette.INLET if kind == "inlet" else palette.EXHAUST
+    size = max(_LETTER_PX, int(1.05 * (span[1] - span[0])))
+    text = kind if _font(size, True).getlength(kind) + 2 < piece[1] - piece[0] else kind[0].upper()
+    # set by the base line: a word's middle is that of its small letters
+    place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))
+    pencil.text(place, text, font=_font(size, True), fill=palette.GROUND if done else colour, anchor="ms")
 
 
 def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], number: int, done: bool) -> None:

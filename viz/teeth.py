@@ -159,6 +159,7 @@ class Gauge:
         self._points.Modified()
         for actor in self._actors:
             actor.SetVisibility(visible)
+            actor.GetProperty().SetBackfaceCulling(False)  # its sense of turn is that of the angle
 
     def close(self) -> None:
         """Takes the wedge off."""

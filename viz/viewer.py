@@ -21,14 +21,14 @@ from vtkmodules.vtkRenderingCore import vtkRenderer
 
 from quillwise.kinematics.angles import format_event
 from quillwise.kinematics.assembly import Assembly
-from quillwise.kinematics.errors import GraphicsError, RequestError
+from quillwise.kinematics.errors import GraphicsError, OutputError, RequestError
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.viz import board, captions, cycle, exhibit, graphics, playback, still, teeth
+from quillwise.viz import board, captions, cycle, exhibit, graphics, palette, playback, still, teeth
 from quillwise.viz.cameras import VIEWS, Margins, fit
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up
 from quillwise.viz.layout import LEAST_PX, Layout, layout
@@ -36,6 +36,7 @@ from quillwise.viz.leaf import Leaf, place
 from quillwise.viz.linked import Subject, linked, side
 from quillwise.viz.playback import Playback
 from quillwise.viz.stage import Stage
+from quillwise.viz.writing import write_whole
 
 Picture = NDArray[np.uint8]
 
@@ -90,16 +91,19 @@ class Viewer:
         self._playback = Playback(step=min(max(start_step, 0), len(played.steps) - 1))
         self._linked = linked(engine, played.steps)
         subjects = dict.fromkeys(s for each in self._linked for s in each.subjects if s is not None)
-        self._column = {subject: number for number, subject in enumerate(subjects, start=1)}
+        self._column = {subject: number for number, subject in enumerate(subjects, start=2)}
         self._plotter = pv.Plotter(
-            shape=(1, len(subjects) + 1), border=False, window_size=list(size_px), lighting="none", off_screen=False
+            shape=(1, len(subjects) + 2), border=False, window_size=list(size_px), lighting="none", off_screen=False
         )
         self._window: Any = self._plotter.render_window
         self._window.SetWindowName(f"Quillwise: {engine.sheet.name}")
         for renderer in self._plotter.renderers:
             renderer.SetDraw(False)
             renderer.SetInteractive(False)
-        self._general = Stage.on(self._plotter, 0, 0)
+        # what no view covers shows through as the dividing lines
+        self._ground: Any = self._plotter.renderers[0]
+        self._ground.SetBackground(*palette.unit_rgb(palette.RULE))
+        self._general = Stage.on(self._plotter, 0, 1)
         self._general.renderer.SetInteractive(True)
         exhibit.furnish(self._general, exhibit.bodies(engine))
         self._panes: dict[Subject, _Pane] = {}
@@ -108,6 +112,7 @@ class Viewer:
         self._layout: Layout = layout(size_px)
         self._seen: dict[str, object] = {}
         self._help = False
+        self._note = ""
         self._scrubbing = False
         self._own_camera = False
         self._tick_at = clock()
@@ -163,12 +168,16 @@ class Viewer:
     def press(self, key: str) -> None:
         """What a key does, by its X name (``"space"``, ``"Right"``, ``"comma"``, …); drawn at the next tick."""
         names = list(VIEWS)
+        self._note = ""
         if key in _CLOSE_KEYS:
             self._interactor.TerminateApp()
         elif key in ("h", "H"):
             self._help = not self._help
         elif key in ("p", "P"):
-            self.save_picture()
+            try:
+                self._note = f"saved {self.save_picture()}"
+            except OutputError as error:
+                self._note = str(error)
         elif key in ("r", "R"):
             self._own_camera = False
             self._seen.pop("eye", None)
@@ -197,24 +206,26 @@ class Viewer:
         return np.array(np.asarray(data).reshape(height, width, 3)[::-1])
 
     def save_picture(self, folder: Path = Path()) -> Path:
-        """Writes the window to ``quillwise-1.png``, or the next number that is free, and returns the path."""
+        """Writes the window to ``quillwise-1.png``, or the next number that is free, and returns the path.
+
+        Raises OutputError when it cannot be written.
+        """
         picture, number = self.picture(), 1
         while True:
             path = folder / f"quillwise-{number}.png"
-            try:
-                path.open("xb").close()
-            except FileExistsError:
-                number += 1
-                continue
-            still.save_png(path, picture, _DPI)
-            return path
+            if not path.exists():
+                with write_whole(path, force=False) as part:
+                    still.save_png(part, picture, _DPI)
+                return path
+            number += 1
 
     def _draw(self) -> None:
         """Brings every part of the window up to date, and renders those that changed."""
         if not self.is_open:
             return
         size = tuple(self._window.GetSize())
-        if self._differs("size", size):
+        anew = self._differs("size", size)
+        if anew:
             self._arrange((int(size[0]), int(size[1])))
         step = self._steps[self._playback.step]
         moment = playback.moment(self._playback, self._steps)
@@ -224,6 +235,8 @@ class Viewer:
         drawn += self._draw_panes(step, moment, state)
         if not drawn:
             return
+        if anew:
+            drawn.append(self._ground)
         for renderer in drawn:
             renderer.SetDraw(True)
             renderer.ResetCameraClippingRange()
@@ -233,6 +246,7 @@ class Viewer:
 
     def _arrange(self, size_px: tuple[int, int]) -> None:
         """Gives everything its place in a window of this size, and forgets what was drawn."""
+        place(self._ground, (0, 0, *size_px), size_px)
         self._seen = {"size": size_px}
         at = self._layout = layout(size_px)
         for name, leaf in self._leaves.items():
@@ -258,7 +272,7 @@ class Viewer:
             leaves["text"].put(board.step_panel(step, len(self._steps), leaves["text"].size_px, scale))
         if self._differs("foot", True):
             leaves["foot"].put(board.bar(captions.FOOTER, board.HINT, leaves["foot"].size_px))
-        state = (self._state_words(moment), f"step {step.number} of {len(self._steps)}")
+        state = (self._state_words(moment), self._note or engine.sheet.name)
         if self._differs("state", state):
             leaves["state"].put(board.bar(*state, leaves["state"].size_px, bold=True))
         shown = self._shown_assembly(step, moment)
@@ -302,15 +316,26 @@ class Viewer:
         if self._differs("about", step.number):
             on_stage = {part for part, _ in self._general.keys()}
             self._general.emphasise([part for part in step.about if part in on_stage])
+            _cull(self._general)
             redraw = True
         if self._differs("moment", (moment.crank_deg, tuple(moment.free.items()), id(moment.assembly))):
             exhibit.place(self._general, self._rig, state)
+            redraw = True
+        if self._differs("fitted", id(moment.assembly)):
+            self._fit_rockers(moment.assembly)
             redraw = True
         if not self._own_camera and self._differs("eye", side(self._engine, step)):
             x, y, z = VIEWS["three-quarter"].direction
             self._look((x, -abs(y) if side(self._engine, step) < 0 else abs(y), z), (0.0, 0.0, 1.0))
         redraw = bool(self._seen.pop("looked", False)) or redraw
         return [self._general.renderer] if redraw else []
+
+    def _fit_rockers(self, assembly: Assembly) -> None:
+        """Rockers that the assembly has not fitted are not shown."""
+        for part, _ in self._general.keys():
+            if part.kind == Kind.ROCKER:
+                self._general.show(part, bool(np.isfinite(assembly.clearances_mm[part.of])))
+        _cull(self._general)
 
     def _look(self, direction: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         width, height = self._general.size_px
@@ -351,7 +376,14 @@ class Viewer:
         fresh = self._differs(key, (shown.kind, shown.of, step.number))
         if fresh:
             place(stage.renderer, self._layout.panes[number], self._layout.size_px)
-            stage.emphasise([part for part, _ in stage.keys() if part in step.about or part.kind in _TOOLS])
+            asked = [part for part, _ in stage.keys() if part in step.about or part.kind in _TOOLS]
+            if pane.gauge is None:
+                stage.emphasise(asked)
+            else:
+                # end-on, heavy edges would cover the gaps between the teeth
+                for part in shown.parts:
+                    stage.colour(part, quiet=palette.strong(part.kind) if part in asked else None)
+            _cull(stage)
         place_close_up(stage, engine, self._rig, shown, moment, state, step)
         if pane.gauge is not None:
             points, _ = teeth.wedge(engine, shown.of, state)
@@ -439,6 +471,12 @@ class Viewer:
     def _scrub(self, x_px: int) -> None:
         angle = cycle.crank_at(self._strip, x_px)
         self._playback = playback.scrubbed_to_cycle(self._playback, angle, self._steps)
+
+
+def _cull(stage: Stage) -> None:
+    """Leaves out the faces that look away: the bodies are closed, so nobody sees them, and it is a fifth faster."""
+    for actor in stage.renderer.GetActors():
+        actor.GetProperty().SetBackfaceCulling(True)
 
 
 def _inside(area: tuple[int, int, int, int], x: int, y: int) -> bool:

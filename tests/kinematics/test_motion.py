@@ -22,7 +22,7 @@ from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged
 
 RANDOM = settings(max_examples=15, deadline=None)
-ROUND = np.arange(0.0, 720.5, 1.0)
+ROUND = np.arange(0.0, 720.5, 1.0) + 0.1234567  # one cycle, off the whole degrees that data stand on
 
 
 @RANDOM

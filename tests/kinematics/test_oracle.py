@@ -89,7 +89,7 @@ def test_crank_rod_and_piston_at_a_thousand_angles(name: str) -> None:
     def gap(closing: np.ndarray) -> np.ndarray:
         data.qpos[1:] = closing[0] * sheet.crank.rod_length_mm, closing[1]
         mujoco.mj_kinematics(model, data)
-        return (big_end.xpos - pin.xpos)[1:] / sheet.crank.rod_length_mm
+        return np.asarray((big_end.xpos - pin.xpos)[1:] / sheet.crank.rod_length_mm)
 
     crank_deg = np.linspace(-360.0, 720.0, 1000)
     sigma = 1 if sheet.rotation == "clockwise" else -1

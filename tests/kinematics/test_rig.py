@@ -84,9 +84,7 @@ def test_drawn_sleeve_takes_its_magneto_off_by_twice_the_slide() -> None:
 def test_valve_opens_into_the_cylinder_by_its_lift() -> None:
     engine = build(in_line_six())
     state = motion(engine, intended(engine), [0.0, 470.0])
-    seat, valve = (
-        poses(rig(engine), state)[Part(kind, "A1 inlet")][:, :3, 3] for kind in (Kind.SEAT, Kind.VALVE)
-    )
+    seat, valve = (poses(rig(engine), state)[Part(kind, "A1 inlet")][:, :3, 3] for kind in (Kind.SEAT, Kind.VALVE))
     along, _ = bank_axes(0.0)
     lift = state["valve A1 inlet"]
     assert lift[0] == 0 and lift[1] > 5

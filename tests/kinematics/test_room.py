@@ -53,9 +53,7 @@ def test_room_is_the_distance_in_the_poses() -> None:
     # an upright valve's head comes nearer to the piston by lift, and the piston nearer by its rise
     engine = build(six(6.0))
     assembly = intended(engine)
-    at_tdc, now = (
-        poses(rig(engine), motion(engine, assembly, theta)) for theta in ([0.0], [385.0])
-    )
+    at_tdc, now = (poses(rig(engine), motion(engine, assembly, theta)) for theta in ([0.0], [385.0]))
     along, _ = bank_axes(0.0)
     head = Part(Kind.VALVE, "A1 inlet"), Part(Kind.SEAT, "A1 inlet")
     lift = (now[head[1]][0, :3, 3] - now[head[0]][0, :3, 3] - (at_tdc[head[1]] - at_tdc[head[0]])[0, :3, 3]) @ along

@@ -407,7 +407,10 @@ def test_wrong_mark_puts_the_bank_out_by_the_way_between_the_marks() -> None:
     assert shown.crank_deg[1] == 679.0
     assert [check.verdict for check in shown.checks] == ["reject"]
     assert shown.checks[0].early == pytest.approx(398.0 - 679.0)
-    before, after = early(engine, played("larkfell-port").as_set), early(engine, played("larkfell-port", mistake).as_set)
+    before, after = (
+        early(engine, played("larkfell-port").as_set),
+        early(engine, played("larkfell-port", mistake).as_set),
+    )
     half_step = 360 / (19 * 18) / 2 / 1.5
     for event, was in before.items():
         if event.startswith("B") and "points" not in event:

@@ -119,11 +119,11 @@ def test_advanced_cams() -> None:
     engine = build(sheet)
     inclined = abs(engine.shafts[engine.couplings["quill-a"].driven].turns)
     assert inclined == 1  # so that 5 crank degrees are 5 of the quill, 1/3 of its 15 degree tooth: as a tooth phase
-    shifted = build(
-        replace(sheet, couplings=(replace(coupling, tooth_phase_deg=5.0), sheet.couplings[1]))
-    )
+    shifted = build(replace(sheet, couplings=(replace(coupling, tooth_phase_deg=5.0), sheet.couplings[1])))
     events = table_of(shifted)
-    as_set = [events[f"A1 {name}"].as_set_deg for name in ("inlet opens", "inlet closes", "exhaust opens", "exhaust closes")]
+    as_set = [
+        events[f"A1 {name}"].as_set_deg for name in ("inlet opens", "inlet closes", "exhaust opens", "exhaust closes")
+    ]
     assert as_set == pytest.approx([360 - 25, 540 + 55, 180 - 65, 360 + 15])
     assert as_set[3] - as_set[0] == pytest.approx(40.0)  # type: ignore[operator]
 

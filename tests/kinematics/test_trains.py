@@ -124,19 +124,20 @@ def test_inclined_shafts_stand_at_right_angles_to_both_that_they_join(engine: En
 
 def test_pinions_on_one_bevel_must_clear_each_other() -> None:
     # computed from geometry: a 20/20 pinion has a pitch cone of 45 degrees, and its tips add atan(2/sqrt(800)) = 4.04
+    engine = build(PORT)
+    first, second = (np.asarray(engine.shafts[f"inclined shaft {bank}, lower"].axis) for bank in "AB")
+    between = np.degrees(np.arccos(first @ second))  # from where the shafts stand: the counts do not change it
+    assert 60 < between < 98, "20 to 20 needs 98.1"
     sheet = PORT
     for bank in "AB":
         name = f"camshaft {bank}"
         sheet = train(sheet, name, stages=(bevel((20, 20)), through(f"quill-{bank.lower()}"), bevel((18, 24))))
     assert problems(sheet) == (
         "trains.wheelcase shaft: the pinions of inclined shaft A, lower and inclined shaft B, lower on one 20-tooth "
-        "bevel would touch: their tip cones of 49.0° and 49.0° need more than the 80.5° between the shafts; give the "
-        "pinions fewer teeth (pitch cone now 45.0°)"
+        f"bevel would touch: their tip cones of 49.0° and 49.0° need more than the {between:.1f}° between the shafts; "
+        "give the pinions fewer teeth (pitch cone now 45.0°)"
     )
     # 36 to 16 fits: 23.96 and its tips 2.91 are less than half of the angle
-    engine = build(PORT)
-    first, second = (np.asarray(engine.shafts[f"inclined shaft {bank}, lower"].axis) for bank in "AB")
-    between = np.degrees(np.arccos(first @ second))
     assert np.degrees(np.arctan2(16, 36) + np.arctan2(2, np.hypot(16, 36))) < between / 2
 
 

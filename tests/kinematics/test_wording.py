@@ -24,18 +24,67 @@ from quillwise.kinematics.steps import parse_mistake
 from quillwise.kinematics.wording import Caution, Text
 from quillwise.scenes.library import engine as packaged
 
-TECHNICAL_NAMES = {"timing", "running", "checking", "driving", "reading", "bearing", "casing", "spring", "gearing"}
-PLAIN_WORDS = {"anything", "everything", "nothing", "something"}  # end in -ing without being a form of a verb
+TECHNICAL_NAMES = {
+    "timing",
+    "briefing",
+    "running",
+    "checking",
+    "driving",
+    "reading",
+    "bearing",
+    "casing",
+    "spring",
+    "gearing",
+}
+PLAIN_WORDS = {"anything", "bring", "everything", "nothing", "something"}  # end in -ing without being a form of a verb
 VAGUE = re.compile(
     r"\b(properly|correctly|as required|as necessary|if necessary|sufficient\w*|adequate\w*|appropriate\w*|"
     r"make sure|ensure|should|shall|may|might|etc)\b",
     re.IGNORECASE,
 )
-IMPERATIVES = set(
-    "ask blank bring call close come connect disconnect do drain draw find fit follow hold isolate keep lock move note "
-    "offer paint park pass prove push put remove retain set stop take try turn uncouple write let examine ventilate "
-    "make assume".split()
-)
+IMPERATIVES = {
+    "ask",
+    "assume",
+    "blank",
+    "bring",
+    "call",
+    "close",
+    "come",
+    "connect",
+    "disconnect",
+    "do",
+    "drain",
+    "draw",
+    "examine",
+    "find",
+    "fit",
+    "follow",
+    "hold",
+    "isolate",
+    "keep",
+    "let",
+    "lock",
+    "make",
+    "move",
+    "note",
+    "offer",
+    "paint",
+    "park",
+    "pass",
+    "prove",
+    "push",
+    "put",
+    "remove",
+    "retain",
+    "set",
+    "stop",
+    "take",
+    "try",
+    "turn",
+    "uncouple",
+    "ventilate",
+    "write",
+}
 FIRST_WORDS = {"if", "when", "with", "after", "first", "then", "at", "before", "in", "until"}
 
 
@@ -124,12 +173,12 @@ def test_every_instruction_starts_with_its_verb_or_with_its_condition() -> None:
 
 
 def test_one_instruction_a_sentence() -> None:
-    second = re.compile(r"\b(?:and|or|then) (?:then )?(" + "|".join(sorted(IMPERATIVES)) + r")\b")
+    second = re.compile(r"\band (?:then )?(" + "|".join(sorted(IMPERATIVES)) + r")\b")
     assert faults([*DO, *SAID], second.search) == []
 
 
 def test_condition_comes_first_and_then_a_comma() -> None:
-    assert faults([*DO, *SAID], re.compile(r"[^“]\b(if|when|unless)\b").search) == []
+    assert faults([*DO, *SAID], re.compile(r"(?<!as)[ ,](if|when|unless)\b").search) == []
     opening = re.compile(r"(If|When|After|Before|With)\b[^,]*\.$")
     assert faults([*DO, *SAID], opening.match) == []
 

@@ -20,6 +20,7 @@ from quillwise.kinematics.datasheet import (
     CouplingData,
     CrankData,
     DataSheet,
+    Follower,
     MagnetoData,
     Rotation,
     StageData,
@@ -87,7 +88,7 @@ def through(coupling: str) -> StageData:
 def valve_data(draw: st.DrawFn, kind: ValveKind, bore_mm: float) -> ValveData:
     """Valves of a kind that have a lobe: all laws, flat followers and rockers, the room known or not."""
     inlet = kind == "inlet"
-    follower = draw(st.sampled_from(("flat", "rocker")))
+    follower: Follower = draw(st.sampled_from(("flat", "rocker")))
     made = ValveData(
         kind=kind,
         opens_deg=draw(st.integers(325, 355)) if inlet else draw(st.integers(100, 135)),
@@ -172,7 +173,9 @@ def sheets(draw: st.DrawFn) -> DataSheet:
     sigma = 1 if rotation == "clockwise" else -1
     if draw(st.booleans()):
         each, letters = draw(st.integers(3, 8)), "A"
-        banks = (BankData(name="A", turn_deg=draw(st.sampled_from((0.0, -20.0, 35.0))), cylinders=each),)
+        banks: tuple[BankData, ...] = (
+            BankData(name="A", turn_deg=draw(st.sampled_from((0.0, -20.0, 35.0))), cylinders=each),
+        )
         order = tuple(draw(st.permutations([f"A{n}" for n in range(1, each + 1)])))
     else:
         each, letters = draw(st.integers(2, 6)), "AB"
@@ -227,7 +230,7 @@ def engines() -> st.SearchStrategy[Engine]:
 def _camshaft_trains(
     draw: st.DrawFn, letters: str, quills: Sequence[CouplingData]
 ) -> tuple[tuple[TrainData, ...], Fraction]:
-    """Trains at exactly half speed, and the wheelcase shaft's turns for the magnetos. Inclined, or all along the crank."""
+    """Trains at exactly half speed, and the wheelcase shaft's turns for the magnetos. All ways of laying."""
     first, lower, upper = draw(st.sampled_from(HALF_SPEED_TRAINS))
     wheelcase = TrainData(drives="wheelcase shaft", from_shaft="crankshaft", stages=(spur(first),))
     way = draw(st.sampled_from(("inclined", "spurs", "internal")))
@@ -247,9 +250,7 @@ def _camshaft_trains(
     return tuple(made), Fraction(*first)
 
 
-def setup_of(
-    camshafts: Sequence[tuple[str, str, str]], magnetos: Sequence[tuple[str, str]]
-) -> tuple[StepData, ...]:
+def setup_of(camshafts: Sequence[tuple[str, str, str]], magnetos: Sequence[tuple[str, str]]) -> tuple[StepData, ...]:
     """A whole set-up order: (bank, cylinder, event) for each camshaft, (magneto, cylinder) for each magneto."""
     return (
         StepData(do="prepare"),

@@ -26,6 +26,7 @@ from quillwise.kinematics.lobes import STEM, FlatPlan, RockerPlan, follower_plan
 from quillwise.kinematics.magnetos import check_finger, speed_ratio_needed
 from quillwise.kinematics.model import (
     CRANKSHAFT,
+    RING_PLATE_FACES,
     Cylinder,
     Engine,
     GearMesh,
@@ -424,6 +425,8 @@ def _spanned(
 def _wheel_reach(wheel: Wheel, *, hollow: bool) -> list[float]:
     """How far the shaft goes into a wheel, from and to along the axis [mm]. A hollow one ends in the web of its
     bevel, so that it does not stand among the teeth."""
+    if wheel.kind == "internal":  # in the plate beside the ring, not across the pinion
+        return [wheel.at_mm + RING_PLATE_FACES[0] * wheel.face_mm, wheel.at_mm + RING_PLATE_FACES[1] * wheel.face_mm]
     if wheel.kind != "bevel":
         return [wheel.at_mm - wheel.face_mm / 2, wheel.at_mm + wheel.face_mm / 2]
     out = wheel.module_mm * wheel.mating_teeth / 2

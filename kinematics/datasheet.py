@@ -165,7 +165,7 @@ class DataSheet:
     name: str
     about: str
     scene: str
-    rotation: Rotation  # of the crankshaft, seen from the wheelcase end (the reader turns it if it was given from the other)
+    rotation: Rotation  # of the crankshaft, seen from the wheelcase end, whichever end the file was written from
     number_one_at: Literal["wheelcase end", "output end"]
     firing_order: tuple[str, ...]
     banks: tuple[BankData, ...]

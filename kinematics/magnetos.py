@@ -92,7 +92,7 @@ def points_opening_mm(magneto: MagnetoData, rotor_running_deg: ArrayLike, gap_se
 
 
 def cam_lift_mm(magneto: MagnetoData, rotor_running_deg: ArrayLike) -> Floats:
-    """What the breaker cam would lift the contact by from its lowest place [mm]: L of ``points_opening_mm``. Shape kept."""
+    """What the breaker cam lifts the contact by from its lowest place [mm]: L of ``points_opening_mm``. Shape kept."""
     pitch, open_deg, peak = _cam(magneto)
     phase = 2 * np.pi * (np.asarray(rotor_running_deg, dtype=np.float64) - open_deg / 2) / pitch
     return np.asarray(peak * (1 + np.cos(phase)) / 2)

@@ -26,6 +26,7 @@ from quillwise.kinematics.lobes import FlatPlan, RockerPlan
 from quillwise.kinematics.parts import Part
 
 CRANKSHAFT = "crankshaft"
+RING_PLATE_FACES = (0.53, 0.65)  # along the axis, by the face: the plate that carries a ring with inner teeth
 T = TypeVar("T")
 WheelKind = Literal["spur", "internal", "bevel"]
 

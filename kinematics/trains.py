@@ -388,7 +388,8 @@ def _shared_station(tree: Tree, train: TrainData, step: Floats, widths: list[flo
                 if stage is not first:
                     room = room and _has_room(tree, known, centre, module * (stage.driving_teeth / 2 + 1), here)
                 centre = centre + step * _centre_distance(stage)
-                room = room and _has_room(tree, known, centre, module * (stage.driven_teeth / 2 + 1), here)
+                beyond = 1.0 if stage.kind == "spur" else 4.25
+                room = room and _has_room(tree, known, centre, module * (stage.driven_teeth / 2 + beyond), here)
             edge += width
         if room and edge < -0.1 * tree.sheet.crank.bore_mm:
             return x_mm
@@ -403,7 +404,8 @@ def _has_room(tree: Tree, shared: Wheel, centre: Floats, tip_mm: float, span_mm:
             continue
         apart = math.hypot(line.point[1] - centre[1], line.point[2] - centre[2])
         within = span_mm[0] < _along_x(line, wheel.at_mm) < span_mm[1]
-        if within and 0.01 < apart < tip_mm + wheel.module_mm * (wheel.teeth / 2 + 1):
+        beyond = 1.0 if wheel.kind == "spur" else 4.25  # in modules: a ring has its roots and its rim outside
+        if within and 0.01 < apart < tip_mm + wheel.module_mm * (wheel.teeth / 2 + beyond):
             return False
     return True
 

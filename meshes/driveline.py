@@ -6,7 +6,7 @@ import numpy as np
 import trimesh
 
 from quillwise.kinematics.gears import cone_deg
-from quillwise.kinematics.model import Coupling, Engine, Wheel
+from quillwise.kinematics.model import RING_PLATE_FACES, Coupling, Engine, Wheel
 from quillwise.kinematics.parts import Part
 from quillwise.meshes import dogs, gears, solids, splines
 from quillwise.meshes.solids import Detail
@@ -67,7 +67,19 @@ def wheel(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     plan = _wheel_plan(engine, engine.wheels[part.of])
     if isinstance(plan, gears.Spur):
         return gears.spur(plan, detail)
-    return gears.ring(plan, detail) if isinstance(plan, gears.Ring) else gears.bevel(plan, detail)
+    return _ring(plan, detail) if isinstance(plan, gears.Ring) else gears.bevel(plan, detail)
+
+
+def _ring(plan: gears.Ring, detail: Detail) -> trimesh.Trimesh:
+    """The ring with the plate that joins it to its shaft, just clear of the pinion inside."""
+    inner, outer = plan.root_radius_mm + 0.4 * plan.rim_mm, plan.root_radius_mm + 0.99 * plan.rim_mm
+    low, high = (share * plan.face_mm for share in RING_PLATE_FACES)
+    rim = solids.difference(
+        solids.cylinder(outer, 0.3 * plan.face_mm, high, detail),
+        solids.cylinder(inner, 0.0, low + 1, detail, around=True),
+    )
+    plate = solids.cylinder(outer, low, high, detail)
+    return solids.mesh(solids.union(solids.solid(gears.ring(plan, detail)), rim, plate))
 
 
 def wheel_mark(engine: Engine, part: Part) -> trimesh.Trimesh:

@@ -13,13 +13,14 @@ from random_engines import engines, in_line_six, v_eight
 
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import ROCKERS_OFF, Assembly, Engaged, Open, with_clearances
+from quillwise.kinematics.bench import mark_crank_deg, next_pass, passes
 from quillwise.kinematics.build import build
 from quillwise.kinematics.couplings import trials
 from quillwise.kinematics.magnetos import finger_at, past_neutral_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg, motion, rotor_running_deg
 from quillwise.kinematics.room import free_room_mm
-from quillwise.kinematics.sequence import Played, mark_crank_deg, next_pass, passes, play
+from quillwise.kinematics.sequence import Played, play
 from quillwise.kinematics.steps import Step, frame, parse_mistake
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged

@@ -22,7 +22,15 @@ from quillwise.kinematics.cranks import (
 from quillwise.kinematics.datasheet import DataSheet, ValveData
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.kinematics.gears import Vec3, angle_to_deg, driven_phase_deg, senses_agree
-from quillwise.kinematics.lobes import STEM, FlatPlan, RockerPlan, follower_plan, lobe_problems, pad_radius_mm
+from quillwise.kinematics.lobes import (
+    LOBE_WIDTH,
+    STEM,
+    FlatPlan,
+    RockerPlan,
+    follower_plan,
+    lobe_problems,
+    pad_radius_mm,
+)
 from quillwise.kinematics.magnetos import check_finger, speed_ratio_needed
 from quillwise.kinematics.model import (
     CRANKSHAFT,
@@ -85,7 +93,7 @@ def build(sheet: DataSheet) -> Engine:
     magnetos = {data.name: _magneto(tree, data.name) for data in sheet.magnetos}
     sizes = replace(sizes, disc_x_mm=tree.front_mm - 0.08 * sheet.crank.bore_mm)
     valves = {valve.name: valve for valve in _valves(sheet, cylinders, sizes)}
-    shafts = {name: _spanned(tree, shaft, sizes, cylinders, magnetos) for name, shaft in tree.shafts.items()}
+    shafts = {name: _spanned(tree, shaft, sizes, cylinders, valves, magnetos) for name, shaft in tree.shafts.items()}
     engine = Engine(
         sheet=sheet,
         sigma=sigma,
@@ -392,7 +400,12 @@ def _gear_finger(tree: Tree, name: str, gear_mm: float) -> None:
 
 
 def _spanned(
-    tree: Tree, shaft: Shaft, sizes: Sizes, cylinders: dict[str, Cylinder], magnetos: dict[str, Magneto]
+    tree: Tree,
+    shaft: Shaft,
+    sizes: Sizes,
+    cylinders: dict[str, Cylinder],
+    valves: dict[str, Valve],
+    magnetos: dict[str, Magneto],
 ) -> Shaft:
     """The shaft with the length that its wheels, couplings and lobes need, as thick as they leave room for."""
     bore = tree.sheet.crank.bore_mm
@@ -408,8 +421,9 @@ def _spanned(
     last = max(c.x_mm for c in cylinders.values())
     if shaft.name == CRANKSHAFT:
         reach += [sizes.disc_x_mm, last + 0.75 * bore]
-    if shaft.name in {f"camshaft {bank.name}" for bank in tree.sheet.banks}:
-        reach.append(last + 0.32 * bore)
+    lobes = [valve.x_mm for valve in valves.values() if valve.camshaft == shaft.name]
+    if lobes:
+        reach.append(max(last + 0.32 * bore, max(lobes) + LOBE_WIDTH * bore))
     radius = shaft.radius_mm
     for magneto in magnetos.values():
         if shaft.name == magneto.rotor:

@@ -119,7 +119,12 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
         allowed = [*engine.camshafts, *engine.magnetos]
         if at not in allowed:
             raise RequestError(unknown("camshaft or magneto", at, allowed))
-        labels = [mark.label for mark in engine.marks]
+        right = _right_mark(engine, at)
+        labels = [mark.label for mark in engine.marks if mark.label != right]
+        if not labels:
+            raise RequestError(f'the timing disc bears no mark but "{right}": there is no wrong one to take for {at}')
+        if what == right:
+            raise RequestError(f'"{what}" is the right mark for {at}; others: {", ".join(labels)}')
         if what and what not in labels:
             raise RequestError(unknown("mark", what, labels))
         return Mistake(kind="wrong-mark", at=at, mark=what)
@@ -128,3 +133,13 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
             raise RequestError(unknown("magneto", at, engine.magnetos))
         return Mistake(kind="exhaust-stroke", at=at)
     raise RequestError(unknown("mistake", kind, MISTAKES))
+
+
+def _right_mark(engine: Engine, at: str) -> str:
+    """Label of the mark at which the scene sets a camshaft or a magneto, empty if it does not."""
+    for job in engine.sheet.setup:
+        if job.do == "set-camshaft" and job.camshaft == at:
+            return f"{job.cylinder} {job.by}"
+        if job.do == "set-magneto" and job.magneto == at:
+            return f"{job.cylinder} {job.magneto} points break"
+    return ""

@@ -83,11 +83,16 @@ def lay_out(sheet: DataSheet, sigma: int, lines: dict[str, Line], front_mm: floa
         if not ready:
             tree.problems += _not_driven(tree, waiting)
             break
-        for train in ready:
+        # wheels that drive camshafts stand next to the engine: no other shaft has to pass them
+        for train in sorted(ready, key=lambda train: not _is_all_spurs_to_camshaft(tree, train)):
             _lay_train(tree, train)
             waiting.remove(train)
     _check_crossings(tree)
     return tree
+
+
+def _is_all_spurs_to_camshaft(tree: Tree, train: TrainData) -> bool:
+    return train.drives in tree.lines and all(stage.kind != "bevel" for stage in train.stages)
 
 
 def _not_driven(tree: Tree, waiting: list[TrainData]) -> Iterator[Problem]:

@@ -118,8 +118,9 @@ def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
         apart = abs((bank.turn_deg - own + 180.0) % 360.0 - 180.0)
         if apart > 0:  # not down to where the other bank's liners stand
             bottom = max(bottom, outer / math.tan(math.radians(apart / 2)) + 0.01 * bore)
+    cut_outs = [_valve_cut_out(engine, valve, detail) for valve in engine.valves.values() if valve.cylinder == part.of]
     outside = 0.0 if engine.cylinders[part.of].bank_turn_deg <= 0 else 180.0
-    return cranks.liner(
+    whole = cranks.liner(
         cranks.Liner(
             inner_radius_mm=bore / 2,
             wall_mm=outer - bore / 2,
@@ -130,6 +131,21 @@ def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
         ),
         detail,
     )
+    return solids.mesh(solids.difference(solids.solid(whole), *(each for each in cut_outs if each is not None)))
+
+
+def _valve_cut_out(engine: Engine, valve: Valve, detail: Detail) -> solids.Solid | None:
+    """Room in the liner for a valve that stands near or over its edge, in the frame of the liner; None where the
+    valve keeps well within the bore."""
+    bore, lean = engine.sheet.crank.bore_mm, valve.data.angle_to_cylinder_deg * valve.side
+    radius, lowest = valve.head_radius_mm + 0.035 * bore, valve.length_mm + valve.data.lift_mm
+    across = valve.x_mm - engine.cylinders[valve.cylinder].x_mm
+    head_u = valve.tip_u_mm - lowest * math.sin(math.radians(lean))
+    if math.hypot(head_u, across) + valve.head_radius_mm < 0.495 * bore:
+        return None
+    room = solids.cylinder(radius, -lowest - 0.01 * bore, 0.0, detail, around=True)
+    upright = solids.turned_about_z(solids.z_laid_along_x(room), lean)
+    return upright.translate((valve.tip_w_mm, valve.tip_u_mm, across))
 
 
 def lobe_slice(engine: Engine, valve: str, detail: Detail = "fine") -> trimesh.Trimesh:

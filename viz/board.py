@@ -33,7 +33,7 @@ KEYS_HELP: tuple[tuple[str, str], ...] = (
 HINT = "space: play   ← →: step   , . : crank   1–6: view   h: help   q: close"
 
 _LINE = 1.28  # line to line, ÷ font size
-_GAP = 0.28  # between paragraphs
+_GAP = 0.22  # between paragraphs
 _LARGEST, _LEAST_PX = 15.0, 8  # largest letter size in a window of 720 lines
 _TITLE = 1.22
 _MORE = "…"
@@ -117,7 +117,9 @@ def help_page(size_px: tuple[int, int]) -> Picture:
     while size > 6 and _help_width(size) > width - 4 * size:
         size -= 1
     pitch = height / (len(KEYS_HELP) + 4)
-    pencil.text((2 * size, 1.5 * pitch), "Keys and mouse", font=_font(round(1.3 * size), True), fill=palette.TEXT, anchor="lm")
+    pencil.text(
+        (2 * size, 1.5 * pitch), "Keys and mouse", font=_font(round(1.3 * size), True), fill=palette.TEXT, anchor="lm"
+    )
     column = 2 * size + max(_font(size, True).getlength(keys) for keys, _ in KEYS_HELP) + 1.5 * size
     for number, (keys, what) in enumerate(KEYS_HELP):
         y = (number + 3) * pitch

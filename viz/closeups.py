@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import trimesh
 
-from quillwise.kinematics.angles import Floats, format_event
+from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.magnetos import meter_ohm
@@ -34,6 +34,7 @@ CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "window"]
 
 _FEELER_STEPS = ("-nip", "-clearance", "-near")
 _SHUT_MM = 0.02
+_UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
 POINTS_FACTOR = 6.0
 
@@ -168,8 +169,15 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
     if shown.kind == "coupling":
         data = engine.couplings[shown.of].data
         return shown.of, f"{data.driving_teeth} teeth driving, {data.driven_teeth} driven"
+    return "timing window", _at_the_pointer(engine, moment.crank_deg)
+
+
+def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
+    """The crank angle, and the mark that stands under the pointer, else the angle as the first cylinder's event."""
+    under = (m for m in engine.marks if abs(float(wrapped(m.crank_deg - crank_deg, 360.0))) < _UNDER_DEG)
+    mark = next(under, None)
     first = engine.sheet.firing_order[0]
-    return "timing window", f"{moment.crank_deg % 720:.1f}°, {format_event(moment.crank_deg, 1)} of {first}"
+    return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
 
 
 def _feeler(engine: Engine, shown: CloseUp) -> trimesh.Trimesh:

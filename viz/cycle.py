@@ -7,7 +7,7 @@ A bar or a spark that is not set yet (its coupling is drawn, its rocker off) is 
 from __future__ import annotations
 
 import functools
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -22,7 +22,7 @@ from quillwise.kinematics.timing import Event, timing_table
 from quillwise.viz import captions, palette
 
 Picture = NDArray[np.uint8]
-Rectangle = tuple[float, float, float, float]
+Name = tuple[str, str, str]
 
 STROKES: Mapping[str, str] = MappingProxyType(
     {"power": "#DCDCDC", "exhaust": "#F1F1F1", "inlet": "#E6E6E6", "compression": "#FAFAFA"}
@@ -93,7 +93,7 @@ def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int]) -> Pictur
     strip = plan(engine, size_px)
     picture = Image.new("RGB", size_px, palette.GROUND)
     pencil = ImageDraw.Draw(picture)
-    events = {(event.cylinder, event.magneto, event.kind): event for event in timing_table(engine, assembly)}
+    events = by_name(timing_table(engine, assembly))
     for number, name in enumerate(strip.order):
         top = round(strip.top + number * strip.row_px)
         bottom = round(strip.top + (number + 1) * strip.row_px) - 1 - round(strip.row_px / 12)
@@ -103,9 +103,12 @@ def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int]) -> Pictur
     return np.asarray(picture)
 
 
-def bars(
-    engine: Engine, events: Mapping[tuple[str, str, str], Event], cylinder: str
-) -> list[tuple[str, float, float, bool]]:
+def by_name(table: Iterable[Event]) -> dict[Name, Event]:
+    """The events of a timing table by (cylinder, magneto or empty, kind)."""
+    return {(event.cylinder, event.magneto, event.kind): event for event in table}
+
+
+def bars(events: Mapping[Name, Event], cylinder: str) -> list[tuple[str, float, float, bool]]:
     """The open valves of a cylinder: (inlet or exhaust, opens, closes, set) in the cycle [deg]; as the data say where
     it is not set."""
     found = []
@@ -114,8 +117,7 @@ def bars(
         done = opens.as_set_deg is not None and closes.as_set_deg is not None
         start = opens.as_set_deg if done and opens.as_set_deg is not None else opens.crank_deg
         end = closes.as_set_deg if done and closes.as_set_deg is not None else closes.crank_deg
-        if engine.valves[f"{cylinder} {kind}"].cylinder == cylinder:
-            found.append((kind, start, end, done))
+        found.append((kind, start, end, done))
     return found
 
 
@@ -124,7 +126,7 @@ def _row(
     engine: Engine,
     strip: Strip,
     name: str,
-    events: Mapping[tuple[str, str, str], Event],
+    events: Mapping[Name, Event],
     span: tuple[int, int],
 ) -> None:
     top, bottom = span
@@ -141,7 +143,7 @@ def _row(
             font = _font(max(_LETTER_PX, round(0.8 * (bottom - top))), False)
             pencil.text(place, which[0].upper(), font=font, fill=palette.FAINT_TEXT, anchor="mm")
     words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
-    for kind, start, end, done in bars(engine, events, name):
+    for kind, start, end, done in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)
         low, high = (bottom - deep, bottom) if kind == "inlet" else (top, top + deep)
         colour = palette.INLET if kind == "inlet" else palette.EXHAUST

@@ -57,6 +57,14 @@ def place(stage: Stage, rig: Rig, state: State, parts: Collection[Part] | None =
     stage.move({part: pose[0] for part, pose in poses(rig, state, parts).items()})
 
 
+def fit_rockers(stage: Stage, assembly: Assembly) -> None:
+    """Show the rockers that are fitted, and no others."""
+    for name, clearance in assembly.clearances_mm.items():
+        part = Part(Kind.ROCKER, name)
+        if (part, "found") in stage.keys():
+            stage.show(part, bool(np.isfinite(clearance)))
+
+
 def place_assembly(stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike) -> None:
     """Move the parts on the stage to where an assembly stands at a crank angle [deg]."""
     place(stage, rig, motion(engine, assembly, crank_deg))

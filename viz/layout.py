@@ -9,7 +9,7 @@ from quillwise.viz.leaf import Area
 LEAST_PX = (640, 360)
 _LINES = 720.0  # lines of the window for which the heights of lettering are meant
 _LEFT_SHARE = 0.54
-_STRIP_SHARE, _TEXT_SHARE = 0.225, 0.40
+_STRIP_SHARE, _TEXT_SHARE = 0.225, 0.42
 _STATE_PX, _FOOT_PX, _HEAD_PX = 22, 20, 34
 PANES = 4
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any, cast
+
 import numpy as np
 from numpy.typing import NDArray
 from vtkmodules.util.numpy_support import numpy_to_vtk
-from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkImageData, vtkPolyData
 from vtkmodules.vtkCommonCore import vtkPoints
+from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkImageData, vtkPolyData
 from vtkmodules.vtkRenderingCore import (
     vtkActor2D,
     vtkImageMapper,
@@ -59,7 +61,7 @@ class Leaf:
         height, width, _ = picture.shape
         self._image.SetDimensions(width, height, 1)
         rows = np.ascontiguousarray(picture[::-1]).reshape(-1, 3)
-        self._image.GetPointData().SetScalars(numpy_to_vtk(rows, deep=True))
+        self._image.GetPointData().SetScalars(cast(Any, numpy_to_vtk)(rows, deep=True))
         self._image.Modified()
         if not self.renderer.HasViewProp(self._actor):
             self.renderer.AddViewProp(self._actor)

@@ -11,15 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from quillwise.kinematics.angles import format_event, stroke
+from quillwise.kinematics.angles import stroke
+from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
-from quillwise.kinematics.magnetos import meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.steps import Frame, Step, frame
-from quillwise.viz import captions, exhibit, palette
+from quillwise.kinematics.verdicts import Check
+from quillwise.viz import captions, cycle, exhibit, palette, teeth
 from quillwise.viz.cameras import Margins, fit, view
 from quillwise.viz.closeups import (
     CloseUp,
@@ -27,9 +28,8 @@ from quillwise.viz.closeups import (
     close_up,
     close_up_bodies,
     close_up_camera,
-    drawn_gap_mm,
-    feeler_pose,
-    magnified,
+    headline,
+    place_close_up,
 )
 from quillwise.viz.stage import Stage
 
@@ -37,6 +37,7 @@ Picture = NDArray[np.uint8]
 
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
+_STRIP_SHARE = 0.30  # of the height: the cycle, below the text where there is room
 _GAP_PX = 2
 
 
@@ -53,18 +54,22 @@ class Plates:
         self._room = captions.panel(size_px, dpi, _TEXT_SHARE).view.size_px
         width, height = self._room
         self._general_px = (width, round(height * _GENERAL_SHARE))
-        self._strip_px = max(14, round(3.6 * dpi / 25.4))
+        self._strip_px = max(14, round(5.5 * dpi / 25.4))
         self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
         self._general = Stage(self._general_px)
         self._bodies = exhibit.bodies(engine)
         exhibit.furnish(self._general, self._bodies)
-        self._close: dict[tuple[str, str], tuple[CloseUp, Stage]] = {}
+        self._close: dict[tuple[str, str], tuple[CloseUp, Stage, teeth.Gauge | None]] = {}
+        self._strip_of: Assembly | None = None
+        self._strip_drawn: Picture | None = None
         self._looked: tuple[float, ...] | None = None
 
     def close(self) -> None:
         """Free all windows."""
         self._general.close()
-        for _, stage in self._close.values():
+        for _, stage, gauge in self._close.values():
+            if gauge:
+                gauge.close()
             stage.close()
         self._close.clear()
 
@@ -79,7 +84,8 @@ class Plates:
         ``brief``: of the text only what there is room for, as in a film."""
         moment = frame(step, fraction)
         number = f"{step.number} / {steps}  " if steps else f"{step.number}  "
-        return self._composed(self.views(step, moment), number + step.text.title, _lines(step), _figures(step), brief)
+        views = self.views(step, moment)
+        return self._composed(views, number + step.text.title, _lines(step), _figures(step), brief, moment)
 
     def cycle(self, moment: Frame) -> Picture:
         """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
@@ -91,7 +97,7 @@ class Plates:
         views = self._sheet(moment, state, panes, (), view("three-quarter").direction)
         lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
         figures = [("crank", f"{moment.crank_deg % 720:.0f}°")]
-        return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True)
+        return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True, moment)
 
     def general(self, moment: Frame, view_name: str, about: Sequence[Part] = (), transparent: bool = False) -> Picture:
         """The whole mechanism alone, in the full size, from a named view; (H, W, 4) if transparent."""
@@ -106,18 +112,53 @@ class Plates:
             return captions.footed(stage.picture(self._smooth, transparent), self._size_px, self._dpi)
 
     def _composed(
-        self, views: Picture, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]], brief: bool
+        self,
+        views: Picture,
+        title: str,
+        lines: Sequence[str],
+        figures: Sequence[tuple[str, str]],
+        brief: bool,
+        moment: Frame,
     ) -> Picture:
         shown = list(lines)
         while True:
             try:
-                picture, _ = captions.compose(views, title, shown, figures, self._size_px, self._dpi, _TEXT_SHARE)
+                picture, boxes = captions.compose(views, title, shown, figures, self._size_px, self._dpi, _TEXT_SHARE)
             except RequestError:
                 if not brief or not shown:
                     raise
                 shown.pop()
             else:
-                return picture
+                return self._with_cycle(picture, boxes, moment)
+
+    def _with_cycle(self, picture: Picture, boxes: Sequence[captions.Box], moment: Frame) -> Picture:
+        """The strip of the cycle with its cursor, in the text's column below the text, where there is room."""
+        column = captions.panel(self._size_px, self._dpi, _TEXT_SHARE).text
+        lowest = max(box.bottom for box in boxes if box.name not in ("view", "footer"))
+        size = (column.size_px[0], round(_STRIP_SHARE * self._size_px[1]))
+        top = column.bottom - size[1]
+        if lowest > top - size[1] // 12:
+            return picture
+        strip = self._strip(moment.assembly, size)
+        if strip is None:
+            return picture
+        sheet = Image.fromarray(picture)
+        sheet.paste(Image.fromarray(strip), (column.left, top))
+        plan = cycle.plan(self._engine, size)
+        x = column.left + round(cycle.x_of(plan, moment.crank_deg))
+        pencil = ImageDraw.Draw(sheet)
+        pencil.line((x, top + plan.top - 2, x, top + plan.bottom), fill=palette.BLACK, width=max(2, size[0] // 250))
+        return np.asarray(sheet)
+
+    def _strip(self, assembly: Assembly, size: tuple[int, int]) -> Picture | None:
+        """The strip of an assembly, drawn once; None where the picture is too small for it."""
+        if self._strip_of is not assembly:
+            self._strip_of = assembly
+            try:
+                self._strip_drawn = cycle.draw(self._engine, assembly, size)
+            except ValueError:
+                self._strip_drawn = None
+        return self._strip_drawn
 
     def views(self, step: Step, moment: Frame) -> Picture:
         """The views of a plate without its text: the whole above, two close-ups below, each with its line."""
@@ -134,20 +175,25 @@ class Plates:
         step: Step | None = None,
     ) -> Picture:
         sheet = Image.new("RGB", self._room, palette.GROUND)
-        sheet.paste(Image.fromarray(self._draw_general(state, about, eye)), (0, 0))
+        sheet.paste(Image.fromarray(self._draw_general(moment.assembly, state, about, eye)), (0, 0))
         pencil = ImageDraw.Draw(sheet)
         top = self._general_px[1]
         for column, (kind, of) in enumerate(panes):
-            shown, stage = self._close_up(kind, of)
+            shown, stage, gauge = self._close_up(kind, of)
             left = column * (self._close_px[0] + _GAP_PX)
-            drawn = self._draw_close_up(shown, stage, moment, state, about, step)
+            drawn = self._draw_close_up(shown, stage, gauge, moment, state, about, step)
             sheet.paste(Image.fromarray(drawn), (left, top + self._strip_px))
-            text = _headline(self._engine, shown, moment, state)
-            captions.line(pencil, (left + 4, top), text, self._strip_px, self._close_px[0] - 8)
+            pencil.line((left + 6, top, left + self._close_px[0] - 6, top), fill=palette.RULE, width=1)
+            what, reading = headline(self._engine, shown, moment, state)
+            text = f"{what}: {reading}" if ":" not in what else f"{what}, {reading}"
+            captions.line(pencil, (left + 8, top), text, self._strip_px, self._close_px[0] - 16)
         return np.asarray(sheet)
 
-    def _draw_general(self, state: State, about: Sequence[Part], eye: tuple[float, float, float]) -> Picture:
+    def _draw_general(
+        self, assembly: Assembly, state: State, about: Sequence[Part], eye: tuple[float, float, float]
+    ) -> Picture:
         exhibit.place(self._general, self._rig, state)
+        exhibit.fit_rockers(self._general, assembly)
         if eye != self._looked:
             # fitted once for a point of view, so that a film stands still
             margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
@@ -163,35 +209,31 @@ class Plates:
         side = _side(self._engine, step)
         return (x, -abs(y) if side < 0 else abs(y), z)
 
-    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage]:
+    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage, teeth.Gauge | None]:
         key = (kind, of)
         if key not in self._close:
             shown = close_up(self._engine, kind, of)
             stage = Stage(self._close_px)
             exhibit.furnish(stage, close_up_bodies(self._engine, shown))
-            self._close[key] = (shown, stage)
+            self._close[key] = (shown, stage, teeth.Gauge(stage.renderer) if kind == "teeth" else None)
         return self._close[key]
 
     def _draw_close_up(
         self,
         shown: CloseUp,
         stage: Stage,
+        gauge: teeth.Gauge | None,
         moment: Frame,
         state: State,
         about: Sequence[Part],
         step: Step | None,
     ) -> Picture:
         engine = self._engine
-        large = magnified(engine, moment.assembly, shown, state)
-        exhibit.place(stage, self._rig, large, [part for part in shown.parts if part in self._rig.chains])
-        if shown.kind == "valve":
-            feeler = Part(Kind.FEELER, shown.of)
-            stage.move({feeler: feeler_pose(self._rig, shown, large)})
-            in_use = step is not None and step.valve == shown.of and step.key.endswith(("-nip", "-clearance", "-near"))
-            open_far = float(state[f"valve {shown.of}"][0]) > 0.02
-            stage.show(feeler, in_use and not open_far)
-        aspect = self._close_px[0] / self._close_px[1]
-        stage.look(close_up_camera(engine, self._rig, shown, state, aspect))
+        place_close_up(stage, engine, self._rig, shown, moment, state, step)
+        if gauge:
+            points, _ = teeth.wedge(engine, shown.of, state)
+            gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
+        stage.look(close_up_camera(engine, self._rig, shown, state, self._close_px[0] / self._close_px[1]))
         in_question = {*about, Part(Kind.FEELER, shown.of)}
         stage.emphasise([part for part, _ in sorted(stage.keys()) if part in in_question])
         return stage.picture(self._smooth)
@@ -201,8 +243,7 @@ def shown_with(engine: Engine, step: Step) -> tuple[tuple[CloseUpKind, str], ...
     """The close-ups (kind, of) that belong to a step: what it is about, and the timing window."""
     window: tuple[CloseUpKind, str] = ("window", "")
     if step.focus == "coupling":
-        beside = _event_close_up(engine, step)
-        return (("coupling", step.coupling), beside)
+        return (("coupling", step.coupling), ("teeth", step.coupling))
     if step.focus == "magneto" and step.magneto:
         return (("magneto", step.magneto), window)
     if step.focus == "valve" and step.valve:
@@ -253,24 +294,11 @@ def _figures(step: Step) -> Sequence[tuple[str, str]]:
                 f"{step.chosen.out_of_line_deg:+.2f}° shaft, {step.chosen.out_of_line_crank_deg:+.2f}° crank",
             )
         )
-    for check in step.checks[:3]:
-        figures.append((check.what, f"{check.early:+.2f}° {check.verdict}"))
+    figures += [(check.what, _check_words(check)) for check in step.checks[:3]]
     return figures
 
 
-def _headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> str:
-    """The line over a close-up: what it is, with the reading that it shows now."""
-    if shown.kind == "valve":
-        gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
-        lift = float(state[f"valve {shown.of}"][0])
-        reading = f"clearance {gap:.2f} mm" if lift == 0 else f"open by {lift:.2f} mm"
-        return f"{shown.of}: {reading} (drawn × {shown.factor:g})"
-    if shown.kind == "magneto":
-        gap = float(state[f"points {shown.of}"][0])
-        ohm = float(meter_ohm(engine.magnetos[shown.of].data, [gap])[0])
-        return f"{shown.of}: points {gap:.2f} mm (drawn × {shown.factor:g}), meter {ohm:.2f} Ω"
-    if shown.kind == "coupling":
-        data = engine.couplings[shown.of].data
-        return f"{shown.of}: {data.driving_teeth} driving, {data.driven_teeth} driven"
-    first = engine.sheet.firing_order[0]
-    return f"timing window: {moment.crank_deg % 720:.1f}°, {format_event(moment.crank_deg, 1)} of {first}"
+def _check_words(check: Check) -> str:
+    amount = round(abs(check.early), 2)
+    way = "" if amount == 0 else (" early" if check.early > 0 else " late")
+    return f"{amount:.2f}°{way}: {check.verdict}"

@@ -24,7 +24,7 @@ from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import quill_coordinate, shaft_frame, slide_coordinate
 from quillwise.meshes import driveline
-from quillwise.meshes.solids import Detail
+from quillwise.meshes.solids import Detail, together
 from quillwise.viz import palette
 from quillwise.viz.cameras import Camera, Margins, axes, fit
 
@@ -33,7 +33,7 @@ _TEETH_SHOWN = 2.6
 _ALIGNED_DEG = 0.05  # the driving end counts as on a tooth when it is turned to within this
 _HOME_MM = 1e-6
 _ARC_POINTS = 12
-Marked = tuple[trimesh.Trimesh, NDArray[np.bool_]]
+Marked = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -104,6 +104,8 @@ def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
         for radius in (inner, outer)
         for turn in np.linspace(-reach, reach, 9)
     ]
+    # the eye stands before the wedge too: what is behind it is not drawn
+    points.append(centre + look * _wedge_at_mm(own))
     return fit(points, look, up, aspect, Margins(left=0.02, right=0.02, top=0.04, bottom=0.02))
 
 
@@ -129,9 +131,7 @@ def wedge(engine: Engine, coupling: str, state: State) -> tuple[Floats, float]:
     turn = np.radians(space + np.linspace(0.0, out, _ARC_POINTS))
     plane = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     flat = np.stack([inner * plane, outer * plane], axis=1).reshape(-1, 2)
-    # before everything else on the axis: nothing hides it, and a parallel view shows it in its place
-    before = min(*own.driving_mm, *own.driven_mm) - 4 * abs(own.drawn_mm) - 40 * own.module_mm
-    local = np.column_stack([flat, np.full(len(flat), before)])
+    local = np.column_stack([flat, np.full(len(flat), _wedge_at_mm(own))])
     return points_in_world(frame[None], local)[0], out
 
 
@@ -191,7 +191,7 @@ class Gauge:
 def _marked(body: trimesh.Trimesh, paint: trimesh.Trimesh) -> Marked:
     faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
     faces[len(body.faces) :] = True
-    return trimesh.util.concatenate([body, paint]), faces
+    return together(body, paint), faces
 
 
 def _is_quill(engine: Engine, coupling: str) -> bool:
@@ -199,10 +199,15 @@ def _is_quill(engine: Engine, coupling: str) -> bool:
 
 
 def _look_and_up(engine: Engine, own: Coupling) -> tuple[Floats, Floats]:
-    """Direction of view along the axis, and what is up: z, or where the axis itself stands upright, across the crank."""
+    """Direction of view along the axis, and what is up: z, or across the crank where the axis itself stands upright."""
     look = np.asarray(engine.shafts[own.driven].axis)
     upright = np.array([0.0, 0.0, 1.0])
     return look, upright if abs(look[2]) < 0.98 else np.array([0.0, 1.0, 0.0])
+
+
+def _wedge_at_mm(own: Coupling) -> float:
+    """Where the wedge lies along the axis: before the ring and the teeth, wherever these are drawn to."""
+    return min(*own.driving_mm, *own.driven_mm) - 4 * abs(own.drawn_mm) - 40 * own.module_mm
 
 
 def _gauge_radii_mm(engine: Engine, own: Coupling) -> tuple[float, float]:

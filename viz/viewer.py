@@ -28,12 +28,12 @@ from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.viz import board, captions, cycle, exhibit, graphics, palette, playback, still, teeth
+from quillwise.viz import board, captions, cycle, exhibit, graphics, palette, playback, still
 from quillwise.viz.cameras import VIEWS, Margins, fit
-from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up
 from quillwise.viz.layout import LEAST_PX, Layout, layout
 from quillwise.viz.leaf import Leaf, place
-from quillwise.viz.linked import Subject, linked, side
+from quillwise.viz.linked import linked, side
+from quillwise.viz.panes import Panes, cull
 from quillwise.viz.playback import Playback
 from quillwise.viz.stage import Stage
 from quillwise.viz.writing import write_whole
@@ -44,7 +44,7 @@ _TICK_MS = 30
 _LONGEST_S = 0.25  # after a stall the playing goes on from where it was, not from where it would have been
 _DPI = 96.0
 _MARGINS = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
-_TOOLS = (Kind.FEELER,)
+_OWN_VIEWS = 2  # the ground and the large view; the close-ups come after them
 _CLOSE_KEYS = ("q", "Q", "Escape")
 
 
@@ -55,15 +55,6 @@ def show(engine: Engine, played: Played, size_px: tuple[int, int], start_step: i
     """
     with Viewer(engine, played, size_px, start_step) as viewer:
         viewer.run()
-
-
-class _Pane:
-    """A close-up in the window: its stage, and what is drawn with it."""
-
-    def __init__(self, shown: CloseUp, stage: Stage) -> None:
-        self.shown = shown
-        self.stage = stage
-        self.gauge = teeth.Gauge(stage.renderer) if shown.kind == "teeth" else None
 
 
 class Viewer:
@@ -89,13 +80,16 @@ class Viewer:
         self._rig: Rig = rig(engine)
         self._clock = clock
         self._playback = Playback(step=min(max(start_step, 0), len(played.steps) - 1))
-        self._linked = linked(engine, played.steps)
-        subjects = dict.fromkeys(s for each in self._linked for s in each.subjects if s is not None)
-        self._column = {subject: number for number, subject in enumerate(subjects, start=2)}
+        views = linked(engine, played.steps)
         self._plotter = pv.Plotter(
-            shape=(1, len(subjects) + 2), border=False, window_size=list(size_px), lighting="none", off_screen=False
+            shape=(1, Panes.count(views) + _OWN_VIEWS),
+            border=False,
+            window_size=list(size_px),
+            lighting="none",
+            off_screen=False,
         )
-        self._window: Any = self._plotter.render_window
+        window: Any = self._plotter.render_window
+        self._window = window
         self._window.SetWindowName(f"Quillwise: {engine.sheet.name}")
         for renderer in self._plotter.renderers:
             renderer.SetDraw(False)
@@ -106,9 +100,8 @@ class Viewer:
         self._general = Stage.on(self._plotter, 0, 1)
         self._general.renderer.SetInteractive(True)
         exhibit.furnish(self._general, exhibit.bodies(engine))
-        self._panes: dict[Subject, _Pane] = {}
+        self._panes = Panes(engine, self._rig, views, self._plotter, _OWN_VIEWS)
         self._leaves = {name: Leaf(self._window) for name in ("state", "strip", "foot", "text", "help")}
-        self._heads = [Leaf(self._window) for _ in range(4)]
         self._layout: Layout = layout(size_px)
         self._seen: dict[str, object] = {}
         self._help = False
@@ -155,13 +148,9 @@ class Viewer:
             return
         self._style.RemoveAllObservers()
         self._interactor.RemoveAllObservers()
-        for pane in self._panes.values():
-            if pane.gauge is not None:
-                pane.gauge.close()
-            pane.stage.close()
-        self._panes.clear()
+        self._panes.close()
         self._general.close()
-        for leaf in (*self._leaves.values(), *self._heads):
+        for leaf in self._leaves.values():
             leaf.close()
         self._plotter.close()
 
@@ -198,7 +187,7 @@ class Viewer:
         """The window as it is (H, W, 3), uint8. Raises GraphicsError when it is closed."""
         if not self.is_open:
             raise GraphicsError("The window is closed.")
-        self._seen.clear()
+        self._seen.clear()  # all of it is drawn again, into one picture
         self._draw()
         width, height = self._window.GetSize()
         data = vtkUnsignedCharArray()
@@ -232,7 +221,7 @@ class Viewer:
         state = exhibit.state_at(self._engine, moment)
         drawn = self._write(step, moment)
         drawn += self._draw_general(step, moment, state)
-        drawn += self._draw_panes(step, moment, state)
+        drawn += self._panes.draw(self._playback.step, step, moment, state)
         if not drawn:
             return
         if anew:
@@ -254,10 +243,7 @@ class Viewer:
             place(leaf.renderer, leaf.area, size_px)
             leaf.renderer.SetDraw(False)
         self._leaves["strip"].forget_cursor()
-        for head, area in zip(self._heads, at.heads, strict=True):
-            head.area = area
-            place(head.renderer, area, size_px)
-            head.renderer.SetDraw(False)
+        self._panes.arrange(at)
         place(self._general.renderer, at.general, size_px)
         self._general.renderer.SetDraw(False)
         if self._own_camera:
@@ -316,7 +302,7 @@ class Viewer:
         if self._differs("about", step.number):
             on_stage = {part for part, _ in self._general.keys()}
             self._general.emphasise([part for part in step.about if part in on_stage])
-            _cull(self._general)
+            cull(self._general)
             redraw = True
         if self._differs("moment", (moment.crank_deg, tuple(moment.free.items()), id(moment.assembly))):
             exhibit.place(self._general, self._rig, state)
@@ -335,74 +321,12 @@ class Viewer:
         for part, _ in self._general.keys():
             if part.kind == Kind.ROCKER:
                 self._general.show(part, bool(np.isfinite(assembly.clearances_mm[part.of])))
-        _cull(self._general)
+        cull(self._general)
 
     def _look(self, direction: tuple[float, float, float], up: tuple[float, float, float]) -> None:
         width, height = self._general.size_px
         self._general.look(fit(self._general.points(), direction, up, width / height, _MARGINS))
         self._seen["looked"] = True
-
-    def _draw_panes(self, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
-        drawn: list[vtkRenderer] = []
-        for number, subject in enumerate(self._linked[self._playback.step].subjects):
-            head = self._heads[number]
-            if subject is None:
-                if self._differs(f"head {number}", None):
-                    head.put(board.headline(("", ""), head.size_px))
-            else:
-                pane = self._pane(subject)
-                drawn += self._draw_pane(number, pane, step, moment, state)
-                words = headline(self._engine, pane.shown, moment, state)
-                if self._differs(f"head {number}", words):
-                    head.put(board.headline(words, head.size_px))
-            if head.changed:
-                drawn.append(head.renderer)
-                head.changed = False
-        return drawn
-
-    def _pane(self, subject: Subject) -> _Pane:
-        """The close-up of a subject, furnished when it is first needed."""
-        if subject not in self._panes:
-            shown = close_up(self._engine, *subject)
-            stage = Stage.on(self._plotter, 0, self._column[subject])
-            exhibit.furnish(stage, close_up_bodies(self._engine, shown))
-            self._panes[subject] = _Pane(shown, stage)
-        return self._panes[subject]
-
-    def _draw_pane(self, number: int, pane: _Pane, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
-        """Moves a close-up's parts; it is drawn again when one of them went to another place."""
-        shown, stage, engine = pane.shown, pane.stage, self._engine
-        key = f"pane {number}"
-        fresh = self._differs(key, (shown.kind, shown.of, step.number))
-        if fresh:
-            place(stage.renderer, self._layout.panes[number], self._layout.size_px)
-            asked = [part for part, _ in stage.keys() if part in step.about or part.kind in _TOOLS]
-            if pane.gauge is None:
-                stage.emphasise(asked)
-            else:
-                # end-on, heavy edges would cover the gaps between the teeth
-                for part in shown.parts:
-                    stage.colour(part, quiet=palette.strong(part.kind) if part in asked else None)
-            _cull(stage)
-        place_close_up(stage, engine, self._rig, shown, moment, state, step)
-        if pane.gauge is not None:
-            points, _ = teeth.wedge(engine, shown.of, state)
-            pane.gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
-        width, height = stage.size_px
-        stage.look(close_up_camera(engine, self._rig, shown, state, width / height))
-        wanted = {name: state[name][0] for name in self._coordinates(shown)}
-        return [stage.renderer] if self._differs(f"{key} at", tuple(wanted.values())) or fresh else []
-
-    def _coordinates(self, shown: CloseUp) -> list[str]:
-        """The coordinates on which a close-up's parts hang."""
-        return sorted(
-            {
-                element.coordinate
-                for part in shown.parts
-                for element in self._rig.chains.get(part, ())
-                if hasattr(element, "coordinate")
-            }
-        )
 
     def _differs(self, name: str, value: object) -> bool:
         """Whether a thing has another value than when it was last drawn; it is then taken as drawn."""
@@ -413,12 +337,12 @@ class Viewer:
 
     def _interact(self) -> None:
         """Our own keys and mouse, instead of those that the backend brings along."""
-        assert self._plotter.iren is not None
-        self._plotter.iren.remove_observers()
-        self._interactor: Any = self._plotter.iren.interactor
+        backend: Any = self._plotter.iren
+        backend.remove_observers()
+        self._interactor: Any = backend.interactor
         self._style: Any = vtkInteractorStyleTrackballCamera()
         self._interactor.SetInteractorStyle(self._style)
-        style = self._style
+        add_observer: Any = self._style.AddObserver
         for event, does in {
             "KeyPressEvent": lambda: self.press(self._interactor.GetKeySym() or ""),
             "CharEvent": lambda: None,  # the style's own letters: wire frame, stereo, exit
@@ -426,7 +350,7 @@ class Viewer:
             "LeftButtonReleaseEvent": self._button_up,
             "MouseMoveEvent": self._mouse_moved,
         }.items():
-            style.AddObserver(event, self._guarded(does))
+            add_observer(event, self._guarded(does))
         self._interactor.AddObserver("TimerEvent", self._guarded(self.tick))
 
     def _guarded(self, does: Callable[[], object]) -> Callable[[object, str], None]:
@@ -471,12 +395,6 @@ class Viewer:
     def _scrub(self, x_px: int) -> None:
         angle = cycle.crank_at(self._strip, x_px)
         self._playback = playback.scrubbed_to_cycle(self._playback, angle, self._steps)
-
-
-def _cull(stage: Stage) -> None:
-    """Leaves out the faces that look away: the bodies are closed, so nobody sees them, and it is a fifth faster."""
-    for actor in stage.renderer.GetActors():
-        actor.GetProperty().SetBackfaceCulling(True)
 
 
 def _inside(area: tuple[int, int, int, int], x: int, y: int) -> bool:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from random_engines import in_line_six, setup_of
 
 from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.build import build
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import CRANK, Mistake, Move, Step, frame, parse_mistake
@@ -103,7 +107,7 @@ def test_mistakes_are_read_and_written(text: str, mistake: Mistake) -> None:
 
 
 COUPLINGS = "quill-a, quill-b, sleeve-exhaust, sleeve-inlet"
-MARKS = "A1 inlet opens, B6 inlet opens, A1 exhaust-side points break, A1 inlet-side points break"
+MARKS = "B6 inlet opens, A1 exhaust-side points break, A1 inlet-side points break"
 
 
 @pytest.mark.parametrize(
@@ -127,6 +131,10 @@ MARKS = "A1 inlet opens, B6 inlet opens, A1 exhaust-side points break, A1 inlet-
         ),
         ("wrong-mark:camshaft A=A2", f'unknown mark "A2"; defined: {MARKS}'),
         (
+            "wrong-mark:camshaft A=A1 inlet opens",
+            f'"A1 inlet opens" is the right mark for camshaft A; others: {MARKS}',
+        ),
+        (
             "exhaust-stroke:camshaft A",
             'unknown magneto "camshaft A"; defined: exhaust-side, inlet-side',
         ),
@@ -136,6 +144,16 @@ def test_mistakes_that_cannot_be(text: str, message: str) -> None:
     with pytest.raises(RequestError) as caught:
         parse_mistake(ENGINE, text)
     assert str(caught.value) == message
+
+
+def test_there_is_no_wrong_mark_on_a_disc_with_one() -> None:
+    sheet = in_line_six()
+    engine = build(replace(sheet, setup=setup_of([("A", "A1", "inlet opens")], [])))
+    with pytest.raises(RequestError) as caught:
+        parse_mistake(engine, "wrong-mark:camshaft A")
+    assert str(caught.value) == (
+        'the timing disc bears no mark but "A1 inlet opens": there is no wrong one to take for camshaft A'
+    )
 
 
 def test_mistake_is_written_on_the_step_that_it_changes_and_on_no_other() -> None:

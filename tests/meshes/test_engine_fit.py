@@ -452,11 +452,11 @@ def shaft_of(engine: Engine, part: Part) -> str:
     return str(part)
 
 
-def overlapping_pairs(name: str, crank_deg: Floats) -> dict[tuple[Part, Part], float]:
+def overlapping_pairs(name: str, assembly: Assembly, crank_deg: Floats) -> dict[tuple[Part, Part], float]:
     """Every pair of parts of different shafts that has a volume in common at one of the angles [mm³]."""
     engine = an_engine(name)
     parts = engine.parts
-    posed = Posed(name, as_intended(name), crank_deg, parts)
+    posed = Posed(name, assembly, crank_deg, parts)
     owner = [shaft_of(engine, part) for part in parts]
     apart = np.array([[one != other for other in owner] for one in owner])
     found: dict[tuple[Part, Part], float] = {}
@@ -474,13 +474,23 @@ def overlapping_pairs(name: str, crank_deg: Floats) -> dict[tuple[Part, Part], f
 
 @every_engine
 def test_no_part_cuts_into_another(name: str) -> None:
-    assert overlapping_pairs(name, spread(3)) == {}
+    assert overlapping_pairs(name, as_intended(name), spread(3)) == {}
 
 
 @pytest.mark.slow
 @every_engine
 def test_no_part_cuts_into_another_all_round(name: str) -> None:
-    assert overlapping_pairs(name, spread(24, 11.0)) == {}
+    assert overlapping_pairs(name, as_intended(name), spread(24, 11.0)) == {}
+
+
+@every_engine
+def test_no_part_cuts_into_another_with_every_quill_and_sleeve_drawn(name: str) -> None:
+    engine, theta = an_engine(name), spread(1)
+    drawn = as_intended(name)
+    now = motion(engine, drawn, theta)
+    for coupling, found in engine.couplings.items():  # the driven shafts stay where they are
+        drawn = open_at(drawn, coupling, float(now[found.driven][0]), driving_teeth=1)
+    assert overlapping_pairs(name, drawn, theta) == {}
 
 
 @every_engine

@@ -1,4 +1,4 @@
-"""Asks a window on an X display to close, as the button of its frame does: a WM_DELETE_WINDOW message (ICCCM 4.2.8.1)."""
+"""Asks a window on an X display to close, as its frame's button does: a WM_DELETE_WINDOW message (ICCCM 4.2.8.1)."""
 
 from __future__ import annotations
 

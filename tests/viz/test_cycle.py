@@ -1,0 +1,126 @@
+"""The cycle strip: angles and places, and what is drawn where.
+
+Fixed figures (computed from the demonstration's data by hand): A1's inlet opens at 360 − 22 = 338, B6's 60° later at
+398; A1's exhaust-side points break at 720 − 41 = 679.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from quillwise.kinematics.assembly import Assembly, intended, open_at
+from quillwise.kinematics.sequence import play
+from quillwise.kinematics.timing import timing_table
+from quillwise.scenes.library import engine
+from quillwise.viz import cycle, palette
+
+SIZE = (1400, 330)
+PORT = engine("larkfell-port")
+SET = intended(PORT)  # valves at the checking clearance, at which the data are stated
+STRIP = cycle.plan(PORT, SIZE)
+
+
+def _row(picture: NDArray[np.uint8], cylinder: str, share: float) -> NDArray[np.uint8]:
+    """A line of pixels through a cylinder's row, at a share of its height from the top."""
+    number = STRIP.order.index(cylinder)
+    line: NDArray[np.uint8] = picture[int(STRIP.top + (number + share) * STRIP.row_px)]
+    return line
+
+
+def _is(line: NDArray[np.uint8], crank_deg: float, colour: str) -> bool:
+    x = round(cycle.x_of(STRIP, crank_deg))
+    return bool((line[x] == palette.rgb(colour)).all())
+
+
+@given(st.floats(0.0, 719.9), st.sampled_from([(300, 80), (691, 162), (1400, 330), (2560, 700)]))
+def test_place_and_angle_are_inverse(angle: float, size: tuple[int, int]) -> None:
+    strip = cycle.plan(PORT, size)
+    assert cycle.crank_at(strip, cycle.x_of(strip, angle)) == pytest.approx(angle, abs=1e-9)
+    assert cycle.x_of(strip, angle + 720.0) == pytest.approx(cycle.x_of(strip, angle), abs=1e-6)
+
+
+def test_places_outside_are_those_of_the_border() -> None:
+    assert cycle.crank_at(STRIP, -50.0) == 0.0
+    assert cycle.crank_at(STRIP, 1e6) == 720.0
+    assert STRIP.contains(STRIP.left, STRIP.top)
+    assert not STRIP.contains(STRIP.left - 1, STRIP.top)
+    assert not STRIP.contains(STRIP.left, STRIP.bottom + 1)
+
+
+def test_rows_stand_in_firing_order_and_all_fit() -> None:
+    assert STRIP.order == PORT.sheet.firing_order
+    for size in ((240, 60), (691, 162), (1382, 324)):
+        strip = cycle.plan(PORT, size)
+        assert 0 < strip.left < strip.right < size[0]
+        assert 0 < strip.top < strip.bottom < size[1]
+
+
+def test_too_small_a_strip_is_refused() -> None:
+    with pytest.raises(ValueError, match="expected at least 240 × 60 pixels, got 200 × 50"):
+        cycle.plan(PORT, (200, 50))
+
+
+def test_bars_begin_and_end_at_the_events() -> None:
+    picture = cycle.draw(PORT, SET, SIZE)
+    for cylinder, opens in (("A1", 338.0), ("B6", 398.0)):
+        line = _row(picture, cylinder, 0.8)
+        assert not _is(line, opens - 3.0, palette.INLET)
+        assert _is(line, opens + 3.0, palette.INLET)
+    line = _row(picture, "A1", 0.12)
+    for before, within in ((180 - 64 - 3.0, 180 - 64 + 3.0), (360 + 18 + 4.0, 360 + 18 - 4.0)):
+        assert not _is(line, before, palette.EXHAUST)
+        assert _is(line, within, palette.EXHAUST)
+
+
+def test_sparks_stand_where_the_points_break() -> None:
+    dark = (cycle.draw(PORT, SET, SIZE) == 0).all(axis=-1)
+    number = STRIP.order.index("A1")
+    rows = slice(int(STRIP.top + number * STRIP.row_px) + 2, int(STRIP.top + (number + 1) * STRIP.row_px) - 3)
+    columns = np.flatnonzero(dark[rows].any(axis=0))
+    seen = [cycle.crank_at(STRIP, x) for x in columns if x > cycle.x_of(STRIP, 600.0)]
+    # exhaust-side at 41, inlet-side at 34 before TDC, each within its tick's width
+    assert seen
+    assert all(min(abs(angle - 679.0), abs(angle - 686.0)) < 3.0 for angle in seen)
+    assert any(abs(angle - 679.0) < 1.0 for angle in seen)
+    assert any(abs(angle - 686.0) < 1.0 for angle in seen)
+
+
+def test_what_is_not_set_is_hollow() -> None:
+    drawn = open_at(intended(PORT), "quill-a", 0.0)
+    picture = cycle.draw(PORT, drawn, SIZE)
+    assert not _is(_row(picture, "A1", 0.8), 420.0, palette.INLET), "bank A hangs on the drawn quill"
+    assert _is(_row(picture, "B6", 0.8), 430.0, palette.INLET)
+    table = cycle.by_name(timing_table(PORT, drawn))
+    assert {done for *_, done in cycle.bars(table, "A1")} == {False}
+    assert {done for *_, done in cycle.bars(table, "B1")} == {True}
+
+
+def test_the_strip_follows_the_assembly() -> None:
+    early = cycle.by_name(timing_table(PORT, SET))
+    wrong = cycle.by_name(timing_table(PORT, play_wrong()))
+    (_, _, _, _), (_, opens, _, _) = cycle.bars(early, "A1")
+    (_, _, _, _), (_, other, _, _) = cycle.bars(wrong, "A1")
+    assert abs(opens - other) > 0.5
+    assert (cycle.draw(PORT, SET, SIZE) != cycle.draw(PORT, play_wrong(), SIZE)).any()
+
+
+def play_wrong() -> Assembly:
+    from quillwise.kinematics.steps import parse_mistake
+
+    return play(PORT, [parse_mistake(PORT, "other-tooth:quill-a=+1")]).as_set
+
+
+def test_same_input_same_picture() -> None:
+    assert (cycle.draw(PORT, SET, SIZE) == cycle.draw(PORT, SET, SIZE)).all()
+
+
+def test_the_other_engine_and_small_sizes_are_drawn() -> None:
+    starboard = engine("larkfell-starboard")
+    for size in ((240, 60), (691, 162)):
+        picture = cycle.draw(starboard, intended(starboard), size)
+        assert picture.shape == (size[1], size[0], 3)
+        assert picture.dtype == np.uint8

@@ -7,6 +7,7 @@ does; everything after it is computed from what was really done.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -258,7 +259,15 @@ def to_mark(
     )
 
 
-def try_and_home(bench: Bench, slug: str, job: str, coupling: Coupling, shaft: str, event: str) -> None:
+def try_and_home(
+    bench: Bench,
+    slug: str,
+    job: str,
+    coupling: Coupling,
+    shaft: str,
+    event: str,
+    fitted_then: Mapping[str, float] | None = None,
+) -> None:
     """Try the quill tooth by tooth with the driven shaft held, then put it home at the best tooth."""
     engine = bench.engine
     now = bench.assembly.engagements[coupling.name]
@@ -302,12 +311,14 @@ def try_and_home(bench: Bench, slug: str, job: str, coupling: Coupling, shaft: s
         mistake=str(mistake or ""),
     )
     home = engage(bench.assembly, coupling.name, done.driving_tooth, done.driven_tooth)
+    home = with_clearances(home, fitted_then or {})
+    rest = shaft if fitted_then else ""
     moved_deg = now.driven_deg + driven.sense * done.out_of_line_deg
     done_event = next(e for e in timing_table(engine, home) if e.name == event)
     bench.add(
         f"{slug}-home",
         job,
-        wording.home(coupling.name, coupling.data.kind, shaft, done.out_of_line_crank_deg, event),
+        wording.home(coupling.name, coupling.data.kind, shaft, done.out_of_line_crank_deg, event, rest),
         "coupling",
         about,
         moves=(

@@ -132,12 +132,14 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
         room=room,
     )
 
-    clearances = {v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft == camshaft}
-    bench.assembly = with_clearances(bench.assembly, clearances)
+    all_valves = {v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft == camshaft}
+    # until the quill is home only the cylinder that is timed by has rockers: the fewest valves that can strike
+    timed_by = {v: mm for v, mm in all_valves.items() if engine.valves[v].cylinder == job.cylinder}
+    bench.assembly = with_clearances(bench.assembly, timed_by if coupling is not None else all_valves)
     if coupling is not None:
         heel = bench.free_to(coupling, heel_deg(engine, valve, mark))
         near = bench.free_to(coupling, mark - NEAR_DEG)
-        text = wording.set_clearance(bank, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
+        text = wording.set_clearance(job.cylinder, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
         turn_free(bench, f"{slug}-clearance", name, text, coupling, heel, about, valve)
         text = wording.bring_near(camshaft, valve.name, job.by, sense, seen_from)
         turn_free(bench, f"{slug}-near", name, text, coupling, near, about, valve)
@@ -154,7 +156,7 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
     nipped = bench.free_to(coupling, nearest_deg(engine.cylinders[valve.cylinder].firing_deg + own, bench.crank))
     text = wording.nip(valve.name, clearance, job.by, sense, seen_from)
     turn_free(bench, f"{slug}-nip", name, text, coupling, nipped, about, valve)
-    try_and_home(bench, slug, name, coupling, camshaft, f"{job.cylinder} {job.by}")
+    try_and_home(bench, slug, name, coupling, camshaft, f"{job.cylinder} {job.by}", all_valves)
 
 
 def _set_magneto(bench: Bench, job: StepData) -> None:

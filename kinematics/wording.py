@@ -164,11 +164,11 @@ def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
     )
 
 
-def set_clearance(bank: str, valve: str, clearance_mm: float, sense: int, seen_from: str) -> Text:
+def set_clearance(cylinder: str, valve: str, clearance_mm: float, sense: int, seen_from: str) -> Text:
     return Text(
-        title=f"Fit the rockers of bank {bank} and set the checking clearance",
+        title=f"Fit the rockers of {cylinder} and set the checking clearance",
         do=(
-            f"Fit the rockers of bank {bank}.",
+            f"Fit the rockers of cylinder {cylinder} only.",
             f"Turn the free camshaft {turn_words(sense, seen_from)}, until the cam of {valve} is on its heel.",
             f"With the engine cold, set the clearance of {valve} to {clearance_mm:.2f} mm.",
             "Write down that this is the checking clearance.",
@@ -277,7 +277,7 @@ def out_of_line_words(out_deg: float, crank_deg: float, goes: str) -> str:
     return f"out of line by {abs(out_deg):.2f} degrees ({abs(crank_deg):.2f} crank degrees), {fits}"
 
 
-def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str) -> Text:
+def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, rockers_of: str = "") -> Text:
     word = "quill" if kind == "quill" else "sleeve"
     amount = round(abs(crank_deg), 2)
     way = "earlier" if crank_deg > 0 else "later"
@@ -292,6 +292,14 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str) ->
             f"Push the {word} full home by hand.",
             f"Retain the {word}.",
             f"Take the reading of {event} again.",
+            *(
+                (
+                    f"Fit the other rockers of {rockers_of}.",
+                    "With each cam on its heel, set its valve to the checking clearance.",
+                )
+                if rockers_of
+                else ()
+            ),
         ),
         see=((word, moved),),
         cautions=(FORCE,),

@@ -125,9 +125,9 @@ def stub(part: Stub, detail: Detail = "coarse") -> trimesh.Trimesh:
     low, high = _with_rim(part)
     whole = circle(high, detail) - circle(low, detail, around=True)
     if part.rim == "inside":
-        rim = circle(part.inner_radius_mm, detail, around=True) ^ whole
+        rim = circle(part.inner_radius_mm, detail) ^ whole
     else:
-        rim = whole - circle(part.outer_radius_mm, detail)
+        rim = whole - circle(part.outer_radius_mm, detail, around=True)
     # the dogs run through the rim, so that they share metal with it
     toothed = _dogs_of(part.dogs, whole, high)
     reach = circle(part.outer_radius_mm, detail) if part.rim == "inside" else whole

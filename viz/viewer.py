@@ -246,8 +246,6 @@ class Viewer:
         self._panes.arrange(at)
         place(self._general.renderer, at.general, size_px)
         self._general.renderer.SetDraw(False)
-        if self._own_camera:
-            self._own_camera = False
         self._strip = cycle.plan(self._engine, self._leaves["strip"].size_px)
 
     def _write(self, step: Step, moment: Frame) -> list[vtkRenderer]:
@@ -298,7 +296,7 @@ class Viewer:
                 self._leaves["help"].changed = False
                 return [self._leaves["help"].renderer]
             return []
-        redraw = covered != was
+        redraw = bool(was)
         if self._differs("about", step.number):
             on_stage = {part for part, _ in self._general.keys()}
             self._general.emphasise([part for part in step.about if part in on_stage])

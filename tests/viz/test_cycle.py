@@ -81,7 +81,7 @@ def test_sparks_stand_where_the_points_break() -> None:
     number = STRIP.order.index("A1")
     rows = slice(int(STRIP.top + number * STRIP.row_px) + 2, int(STRIP.top + (number + 1) * STRIP.row_px) - 3)
     columns = np.flatnonzero(dark[rows].any(axis=0))
-    seen = [cycle.crank_at(STRIP, x) for x in columns if x > cycle.x_of(STRIP, 600.0)]
+    seen = [cycle.crank_at(STRIP, float(x)) for x in columns if x > cycle.x_of(STRIP, 600.0)]
     # exhaust-side at 41, inlet-side at 34 before TDC, each within its tick's width
     assert seen
     assert all(min(abs(angle - 679.0), abs(angle - 686.0)) < 3.0 for angle in seen)

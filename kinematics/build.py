@@ -3,7 +3,6 @@ mechanism, every problem at once."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
@@ -11,30 +10,20 @@ from types import MappingProxyType
 
 import numpy as np
 
-from quillwise.kinematics.cams import curve_problems, lift_curve
+from quillwise.kinematics.cams import curve_problems
 from quillwise.kinematics.cranks import (
     crank_problems,
     pin_conflicts,
     pin_turns_deg,
-    piston_height_mm,
     tdc_deg,
 )
-from quillwise.kinematics.datasheet import DataSheet, ValveData
+from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.kinematics.gears import Vec3, angle_to_deg, driven_phase_deg, senses_agree
-from quillwise.kinematics.lobes import (
-    LOBE_WIDTH,
-    STEM,
-    FlatPlan,
-    RockerPlan,
-    follower_plan,
-    lobe_problems,
-    pad_radius_mm,
-)
+from quillwise.kinematics.lobes import RockerPlan, lobe_problems
 from quillwise.kinematics.magnetos import check_finger, speed_ratio_needed
 from quillwise.kinematics.model import (
     CRANKSHAFT,
-    RING_PLATE_FACES,
     Cylinder,
     Engine,
     GearMesh,
@@ -42,19 +31,15 @@ from quillwise.kinematics.model import (
     Mark,
     Shaft,
     Sizes,
-    Valve,
     Wheel,
 )
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.rig import bank_axes
+from quillwise.kinematics.shafts import spanned
 from quillwise.kinematics.trains import Line, Tree, lay_out
+from quillwise.kinematics.valvegear import camshaft_height_mm, place_valves
 
 HALF = Fraction(1, 2)
-# by the bore: how far a cylinder's two valves stand from its middle along the crank, and the smallest valve
-_ROCKER_SPREAD, _FLAT_SPREAD, _LEAST_HEAD = 0.10, 0.23, 0.10
-_LEAST_STEM = 0.55  # by the bore: shorter there is no room for head, throat and spring
-_SHAFT_CLEARS_MM = 1.0  # between a shaft and the tips of a wheel that it passes
-_EXTRA_ROOM_MM = 6.0  # between valve heads and pistons at TDC in the picture, where the data are missing
 
 
 def build(sheet: DataSheet) -> Engine:
@@ -92,8 +77,8 @@ def build(sheet: DataSheet) -> Engine:
         raise SceneError(problems)
     magnetos = {data.name: _magneto(tree, data.name) for data in sheet.magnetos}
     sizes = replace(sizes, disc_x_mm=tree.front_mm - 0.08 * sheet.crank.bore_mm)
-    valves = {valve.name: valve for valve in _valves(sheet, cylinders, sizes)}
-    shafts = {name: _spanned(tree, shaft, sizes, cylinders, valves, magnetos) for name, shaft in tree.shafts.items()}
+    valves = {valve.name: valve for valve in place_valves(sheet, cylinders, sizes)}
+    shafts = {name: spanned(tree, shaft, sizes, cylinders, valves, magnetos) for name, shaft in tree.shafts.items()}
     engine = Engine(
         sheet=sheet,
         sigma=sigma,
@@ -212,13 +197,7 @@ def _sizes(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Sizes:
     bore, crank = sheet.crank.bore_mm, sheet.crank
     given = sheet.geometry
     crown = 0.36 * bore
-    top = _crown_top_mm(sheet, cylinders, crown)
-    room = max(_room_mm(sheet.inlet), _room_mm(sheet.exhaust))
-    plans = [(valve, follower_plan(valve, bore, 1)) for valve in (sheet.inlet, sheet.exhaust)]
-    rises = [_stem_tip_mm(valve, plan)[1] for valve, plan in plans]
-    stems = [_stem_mm(valve, plan, bore) for valve, plan in plans]
-    wanted = min(stem - rise for stem, rise in zip(stems, rises, strict=True))
-    height = given.get("camshaft_height_mm", top + room + max(wanted, _LEAST_STEM * bore - min(rises)))
+    height = given.get("camshaft_height_mm", camshaft_height_mm(sheet, cylinders, crown))
     return Sizes(
         bore_spacing_mm=given.get("bore_spacing_mm", 1.28 * bore),
         crown_mm=crown,
@@ -230,79 +209,6 @@ def _sizes(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Sizes:
         main_radius_mm=0.20 * bore,
         pin_radius_mm=min(0.19 * bore, 0.5 * crank.stroke_mm),
     )
-
-
-def _room_mm(valve: ValveData) -> float:
-    return _EXTRA_ROOM_MM if valve.room_at_tdc_mm is None else valve.room_at_tdc_mm
-
-
-def _stem_tip_mm(valve: ValveData, plan: RockerPlan | FlatPlan) -> tuple[float, float]:
-    """Where the shut valve's tip stands from the camshaft's axis (u, w), a checking clearance off its follower."""
-    off = valve.checking_clearance_mm + (plan.tip_radius_mm if isinstance(plan, RockerPlan) else 0.0)
-    turn = np.radians(plan.valve_turn_deg)
-    return plan.tip_mm[0] - off * float(np.sin(turn)), plan.tip_mm[1] - off * float(np.cos(turn))
-
-
-def _stem_mm(valve: ValveData, plan: RockerPlan | FlatPlan, bore_mm: float) -> float:
-    """Of a valve's length, what should lie along the cylinder's axis [mm]: less where a valve under the camshaft leans,
-    so that its head does not leave the bore."""
-    lean = math.radians(abs(valve.angle_to_cylinder_deg))
-    if isinstance(plan, RockerPlan) or not lean:
-        return STEM * bore_mm
-    return min(STEM * bore_mm, 0.28 * bore_mm / math.tan(lean) - plan.base_radius_mm * math.cos(lean))
-
-
-def _crown_top_mm(sheet: DataSheet, cylinders: dict[str, Cylinder], crown_mm: float) -> float:
-    crank = sheet.crank
-    tdc = next(iter(cylinders.values())).tdc_pin_deg
-    pin = piston_height_mm(tdc, crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
-    return float(pin) + crown_mm
-
-
-def _valves(sheet: DataSheet, cylinders: dict[str, Cylinder], sizes: Sizes) -> Iterator[Valve]:
-    """Inlet valves towards the middle of the engine, exhaust valves outside; one of each a cylinder."""
-    bore = sheet.crank.bore_mm
-    top = _crown_top_mm(sheet, cylinders, sizes.crown_mm)
-    curves = {data.kind: lift_curve(data) for data in (sheet.inlet, sheet.exhaust)}
-    # the least base radius is searched for: once a kind and side, not once a valve
-    plans = {
-        (data.kind, side): follower_plan(data, bore, side) for data in (sheet.inlet, sheet.exhaust) for side in (-1, 1)
-    }
-    for cylinder in cylinders.values():
-        inward = -1 if cylinder.bank_turn_deg > 0 else 1
-        for data in (sheet.inlet, sheet.exhaust):
-            inlet = data.kind == "inlet"
-            side = inward if inlet else -inward
-            if data.follower == "flat":
-                side = -side  # its stem points to the camshaft: the head stands on the other side of it
-            plan = plans[data.kind, side]
-            tip_u, tip_rise = _stem_tip_mm(data, plan)
-            tip_w = sizes.camshaft_height_mm + tip_rise
-            spread = _ROCKER_SPREAD * bore
-            if isinstance(plan, FlatPlan):
-                spread = max(_FLAT_SPREAD * bore, pad_radius_mm(plan, curves[data.kind], bore) + 0.01 * bore)
-            along = -spread if inlet else spread
-            lean = math.radians(data.angle_to_cylinder_deg)
-            rise = tip_w - top - _room_mm(data)
-            # the head stays within the bore, and its lowest edge keeps the room over the piston
-            off = math.hypot(tip_u - plan.side * rise * math.tan(lean), along)
-            head = max(min((0.20 if inlet else 0.185) * bore, 0.49 * bore - off), _LEAST_HEAD * bore)
-            length = (rise - head * abs(math.sin(lean))) / math.cos(lean)
-            yield Valve(
-                name=f"{cylinder.name} {data.kind}",
-                cylinder=cylinder.name,
-                kind=data.kind,
-                camshaft=f"camshaft {cylinder.bank}",
-                data=data,
-                curve=curves[data.kind],
-                plan=plan,
-                x_mm=cylinder.x_mm + along,
-                tip_u_mm=tip_u,
-                tip_w_mm=tip_w,
-                length_mm=length,
-                head_radius_mm=head,
-                side=side,
-            )
 
 
 def _magneto(tree: Tree, name: str) -> Magneto:
@@ -397,79 +303,6 @@ def _gear_finger(tree: Tree, name: str, gear_mm: float) -> None:
         turns=turns,
         sense=tree.sigma if turns > 0 else -tree.sigma,
     )
-
-
-def _spanned(
-    tree: Tree,
-    shaft: Shaft,
-    sizes: Sizes,
-    cylinders: dict[str, Cylinder],
-    valves: dict[str, Valve],
-    magnetos: dict[str, Magneto],
-) -> Shaft:
-    """The shaft with the length that its wheels, couplings and lobes need, as thick as they leave room for."""
-    bore = tree.sheet.crank.bore_mm
-    reach: list[float] = []
-    for wheel in tree.wheels.values():
-        if wheel.shaft == shaft.name:
-            reach += _wheel_reach(wheel, hollow=shaft.bore_mm > 0)
-    for coupling in tree.couplings.values():
-        if shaft.name == coupling.driving:
-            reach += [coupling.driving_mm[1 if coupling.driven_mm[0] < coupling.driving_mm[0] else 0]]
-        if shaft.name == coupling.driven:
-            reach += [coupling.driven_mm[1 if coupling.driving_mm[0] < coupling.driven_mm[0] else 0]]
-    last = max(c.x_mm for c in cylinders.values())
-    if shaft.name == CRANKSHAFT:
-        reach += [sizes.disc_x_mm, last + 0.75 * bore]
-    lobes = [valve.x_mm for valve in valves.values() if valve.camshaft == shaft.name]
-    if lobes:
-        reach.append(max(last + 0.32 * bore, max(lobes) + LOBE_WIDTH * bore))
-    radius = shaft.radius_mm
-    for magneto in magnetos.values():
-        if shaft.name == magneto.rotor:
-            reach += [magneto.rotor_mm[0], magneto.breaker_mm]
-            radius = 0.05 * bore
-        if shaft.name == magneto.finger:
-            reach.append(magneto.finger_mm)
-    span = (min(reach), max(reach))
-    radius = max(min(radius, _thickest_mm(tree, shaft, span)), 1.15 * shaft.bore_mm)
-    return replace(shaft, span_mm=span, radius_mm=radius)
-
-
-def _wheel_reach(wheel: Wheel, *, hollow: bool) -> list[float]:
-    """How far the shaft goes into a wheel, from and to along the axis [mm]. A hollow one ends in the web of its
-    bevel, so that it does not stand among the teeth."""
-    if wheel.kind == "internal":  # in the plate beside the ring, not across the pinion
-        return [wheel.at_mm + RING_PLATE_FACES[0] * wheel.face_mm, wheel.at_mm + RING_PLATE_FACES[1] * wheel.face_mm]
-    if wheel.kind != "bevel":
-        return [wheel.at_mm - wheel.face_mm / 2, wheel.at_mm + wheel.face_mm / 2]
-    out = wheel.module_mm * wheel.mating_teeth / 2
-    cone = wheel.module_mm * float(np.hypot(wheel.teeth, wheel.mating_teeth)) / 2
-    if hollow:
-        # past the roots of the large end by half the web's least thickness
-        return [wheel.at_mm + wheel.side * (out + 1.25 * wheel.module_mm * wheel.teeth * wheel.module_mm / (2 * cone))]
-    return [wheel.at_mm + wheel.side * out, wheel.at_mm + wheel.side * out * (1 - wheel.face_mm / cone)]
-
-
-def _thickest_mm(tree: Tree, shaft: Shaft, span_mm: tuple[float, float]) -> float:
-    """The greatest radius [mm] at which the shaft stays under the roots of its own spur wheels and clears the wheels
-    of parallel shafts that it passes."""
-    most = math.inf
-    low, high = (shaft.point[0] + shaft.axis[0] * along for along in sorted(span_mm, key=lambda z: z * shaft.axis[0]))
-    for wheel in tree.wheels.values():
-        if wheel.kind != "spur":
-            continue
-        if wheel.shaft == shaft.name:
-            most = min(most, 0.7 * wheel.module_mm * (wheel.teeth / 2 - 1.25))
-            continue
-        other = tree.shafts[wheel.shaft]
-        x_mm = other.point[0] + other.axis[0] * wheel.at_mm
-        passed = low < x_mm + wheel.face_mm / 2 and x_mm - wheel.face_mm / 2 < high
-        if passed and abs(shaft.axis[0]) == abs(other.axis[0]) == 1.0:
-            apart = math.hypot(shaft.point[1] - other.point[1], shaft.point[2] - other.point[2])
-            room = apart - wheel.module_mm * (wheel.teeth / 2 + 1) - _SHAFT_CLEARS_MM
-            most = min(most, room) if room > 0 else most
-    return most
 
 
 def _marks(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[Mark]:

@@ -12,8 +12,9 @@ from typing import Literal
 
 Rotation = Literal["clockwise", "anticlockwise"]
 Rods = Literal["fork-and-blade", "side-by-side"]
-Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
-Follower = Literal["flat", "rocker"]
+StandardLaw = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
+Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine", "measured"]
+Follower = Literal["flat", "rocker", "pad-rocker"]
 ValveKind = Literal["inlet", "exhaust"]
 StageKind = Literal["spur", "internal", "bevel", "coupling"]
 
@@ -48,7 +49,9 @@ class ValveData:
     """Inlet or exhaust valves: own angles of the events *at the checking clearance*; lengths measured at the valve.
 
     ``ramp_top_mm`` is given or 1.25 × the checking clearance; ``room_at_tdc_mm`` is None when not known
-    (then any open valve is taken to strike a piston near TDC).
+    (then any open valve is taken to strike a piston near TDC). ``count``: valves of the kind in a cylinder.
+    ``lift_table``: of the law "measured", rows of (own angle [crank deg], lift [mm]) without clearance; events, lift
+    and ramp velocity are then those of its curve. ``pad_radius_mm``: of the pad of a "pad-rocker".
     """
 
     kind: ValveKind
@@ -65,6 +68,9 @@ class ValveData:
     base_radius_mm: float | None = None
     room_at_tdc_mm: float | None = None
     angle_to_cylinder_deg: float = 0.0
+    count: int = 1
+    lift_table: tuple[tuple[float, float], ...] = ()
+    pad_radius_mm: float | None = None
 
     @property
     def ramp_end_mm(self) -> float:
@@ -156,6 +162,7 @@ class StepData:
     magneto: str = ""
     cylinder: str = ""
     by: Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes"] = "inlet opens"
+    valve: int = 1  # which of several of a kind
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -179,3 +186,24 @@ class DataSheet:
     geometry: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     setup: tuple[StepData, ...] = ()
     length_unit: Literal["mm", "in"] = "mm"
+    camshafts_per_bank: int = 1
+
+    @property
+    def camshafts(self) -> tuple[str, ...]:
+        """Names of the camshafts, in the order of the banks, of two on a bank the inlet one first."""
+        names = [
+            camshaft_name(bank.name, valve.kind, self.camshafts_per_bank)
+            for bank in self.banks
+            for valve in (self.inlet, self.exhaust)
+        ]
+        return tuple(dict.fromkeys(names))
+
+
+def camshaft_name(bank: str, kind: ValveKind, camshafts_per_bank: int) -> str:
+    """Name of the camshaft that works the valves of a kind on a bank: "camshaft A", or "camshaft A inlet" of two."""
+    return f"camshaft {bank}" if camshafts_per_bank == 1 else f"camshaft {bank} {kind}"
+
+
+def valve_name(cylinder: str, kind: ValveKind, number: int, count: int) -> str:
+    """Name of a valve: "A1 inlet", or "A1 inlet 2" where a cylinder has several of the kind."""
+    return f"{cylinder} {kind}" if count == 1 else f"{cylinder} {kind} {number}"

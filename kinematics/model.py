@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, TypeVar
 
-from quillwise.kinematics.cams import LiftCurve
+from quillwise.kinematics.cams import Curve
 from quillwise.kinematics.datasheet import (
     CouplingData,
     DataSheet,
@@ -19,6 +19,7 @@ from quillwise.kinematics.datasheet import (
     Rotation,
     ValveData,
     ValveKind,
+    valve_name,
 )
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.gears import Vec3
@@ -117,14 +118,15 @@ class Coupling:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Valve:
     """A valve with its lobe. ``name``: for example "A1 inlet". Places in the bank's plane: u to the right seen
-    from the wheelcase end, w along the bank's axis, from the crank axis [mm]."""
+    from the wheelcase end, w along the bank's axis, from the crank axis [mm]. ``number``: among those of its kind in
+    the cylinder; ``camshaft_u_mm``: of its camshaft's axis."""
 
     name: str
     cylinder: str
     kind: ValveKind
     camshaft: str
     data: ValveData
-    curve: LiftCurve
+    curve: Curve
     plan: RockerPlan | FlatPlan
     x_mm: float
     tip_u_mm: float
@@ -132,6 +134,8 @@ class Valve:
     length_mm: float
     head_radius_mm: float
     side: int
+    number: int = 1
+    camshaft_u_mm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -198,8 +202,8 @@ class Engine:
 
     @property
     def camshafts(self) -> tuple[str, ...]:
-        """Names of the camshafts' shafts, in the order of the banks."""
-        return tuple(f"camshaft {bank.name}" for bank in self.sheet.banks)
+        """Names of the camshafts' shafts, in the order of the banks, of two on a bank the inlet one first."""
+        return self.sheet.camshafts
 
     @property
     def firing_interval_deg(self) -> float:
@@ -217,6 +221,18 @@ class Engine:
     def magneto(self, name: str) -> Magneto:
         """The magneto of that name. Raises RequestError that lists the names."""
         return _named(self.magnetos, "magneto", name)
+
+    def valve(self, cylinder: str, kind: ValveKind, number: int = 1) -> Valve:
+        """The valve of a kind in a cylinder. Raises RequestError that lists the names."""
+        data = self.sheet.inlet if kind == "inlet" else self.sheet.exhaust
+        return _named(self.valves, "valve", valve_name(cylinder, kind, number, data.count))
+
+    def camshafts_with(self, camshaft: str) -> tuple[str, ...]:
+        """The camshafts that turn with one when it is free: all behind the coupling nearest to it. Itself is one."""
+        coupling = self.coupling_upstream(camshaft)
+        if coupling is None:
+            return (camshaft,)
+        return tuple(name for name in self.camshafts if self.coupling_upstream(name) == coupling)
 
     def coupling_upstream(self, shaft: str) -> Coupling | None:
         """The coupling nearest to a shaft on its way back to the crankshaft, or None."""

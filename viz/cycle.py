@@ -140,7 +140,7 @@ def _row(
             pencil.rectangle((left, top, right, bottom), fill=STROKES[which])
         if which in _LETTERED:
             place = (x_of(strip, start + _LETTERED[which]), middle)
-            font = _font(max(_LETTER_PX, round(0.8 * (bottom - top))), False)
+            font = _font(max(_LETTER_PX, min(round(0.8 * (bottom - top)), strip.font_px)), False)
             pencil.text(place, which[0].upper(), font=font, fill=palette.FAINT_TEXT, anchor="mm")
     words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
     for kind, start, end, done in bars(events, name):
@@ -154,7 +154,7 @@ def _row(
         words.append((kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done))
     # an exhaust's word would be covered by the inlet's bar
     for kind, piece, deep_span, done in words:
-        _letter(pencil, kind, piece, deep_span, done)
+        _letter(pencil, kind, piece, deep_span, done, strip.font_px)
     for number, magneto in enumerate(engine.magnetos):
         event = events[name, magneto, "points break"]
         done = event.as_set_deg is not None
@@ -168,10 +168,11 @@ def _letter(
     piece: tuple[float, float],
     span: tuple[float, float],
     done: bool,
+    largest_px: int,
 ) -> None:
     """The word, or where there is no room for it the first letter, in the bar."""
     colour = palette.INLET if kind == "inlet" else palette.EXHAUST
-    size = max(_LETTER_PX, int(1.05 * (span[1] - span[0])))
+    size = max(_LETTER_PX, min(int(1.05 * (span[1] - span[0])), largest_px))
     text = kind if _font(size, True).getlength(kind) + 2 < piece[1] - piece[0] else kind[0].upper()
     # set by the base line: a word's middle is that of its small letters
     place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))

@@ -22,6 +22,8 @@ from quillwise.viz.linked import Linked, Subject
 from quillwise.viz.stage import Stage
 
 _TOOLS = (Kind.FEELER,)
+_ABSENT = ("no valve", "no coupling", "no magneto", "")
+_NOTHING = "nothing"
 
 
 @dataclass(slots=True, eq=False)
@@ -39,6 +41,7 @@ class _Slot:
     """One of the rectangles: the words over it, and what was last drawn in it."""
 
     head: Leaf
+    blank: Leaf  # stands where the engine has nothing to show
     words: tuple[str, str] | None = None
     subject: object = None
     drawn: object = None
@@ -55,7 +58,7 @@ class Panes:
         self._column = {subject: first_column + number for number, subject in enumerate(_subjects(views))}
         self._panes: dict[Subject, _Pane] = {}
         window: Any = plotter.render_window
-        self._slots = [_Slot(Leaf(window)) for _ in range(PANES)]
+        self._slots = [_Slot(Leaf(window), Leaf(window)) for _ in range(PANES)]
         self._layout: Layout | None = None
 
     @staticmethod
@@ -66,18 +69,23 @@ class Panes:
     def arrange(self, at: Layout) -> None:
         """Gives the rectangles their places, and forgets what was drawn in them."""
         self._layout = at
-        for slot, area in zip(self._slots, at.heads, strict=True):
-            slot.head.area = area
-            place(slot.head.renderer, area, at.size_px)
-            slot.head.renderer.SetDraw(False)
+        for slot, head, pane in zip(self._slots, at.heads, at.panes, strict=True):
+            for leaf, area in ((slot.head, head), (slot.blank, pane)):
+                leaf.area = area
+                place(leaf.renderer, area, at.size_px)
+                leaf.renderer.SetDraw(False)
             slot.words = slot.subject = slot.drawn = None
 
     def draw(self, number: int, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
         """Brings the close-ups of the step with that index up to date; returns the renderers that have to be drawn."""
         drawn: list[vtkRenderer] = []
         for at, (slot, subject) in enumerate(zip(self._slots, self._views[number].subjects, strict=True)):
-            words = ("", "")
-            if subject is not None:
+            words = (_ABSENT[at], "")
+            if subject is None:
+                if slot.subject != _NOTHING:
+                    slot.subject = _NOTHING
+                    drawn.append(slot.blank.renderer)
+            else:
                 pane = self._pane(subject)
                 words = headline(self._engine, pane.shown, moment, state)
                 if self._move(at, slot, pane, step, moment, state):
@@ -97,6 +105,7 @@ class Panes:
         self._panes.clear()
         for slot in self._slots:
             slot.head.close()
+            slot.blank.close()
         self._slots.clear()
 
     def _pane(self, subject: Subject) -> _Pane:

@@ -185,7 +185,8 @@ def film(
         raise RequestError("give --step or --cycle, not both")
     chosen = [find_step(played, step)] if step else list(played.steps)
     what = "cycle" if cycle else (chosen[0].key if step else "set-up")
-    length = seconds or {"cycle": 12.0, "set-up": 2.6 * len(chosen)}.get(what, 6.0)
+    usual = {"cycle": 12.0, "set-up": 2.6 * len(chosen)}.get(what, 6.0)
+    length = usual if seconds is None else seconds
     _check_range("--seconds", length, *_SECONDS)
     path = output or Path(f"{_slug(model.sheet.scene)}-{what}.{file_format}")
     with _progress(ctx.obj, "film") as progress:

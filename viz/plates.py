@@ -56,9 +56,8 @@ class Plates:
         self._general_px = (width, round(height * _GENERAL_SHARE))
         self._strip_px = max(14, round(5.5 * dpi / 25.4))
         self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
-        self._general = Stage(self._general_px)
+        self._general: Stage | None = None
         self._bodies = exhibit.bodies(engine)
-        exhibit.furnish(self._general, self._bodies)
         self._close: dict[tuple[str, str], tuple[CloseUp, Stage, teeth.Gauge | None]] = {}
         self._strip_of: Assembly | None = None
         self._strip_drawn: Picture | None = None
@@ -66,7 +65,8 @@ class Plates:
 
     def close(self) -> None:
         """Free all windows."""
-        self._general.close()
+        if self._general:
+            self._general.close()
         for _, stage, gauge in self._close.values():
             if gauge:
                 gauge.close()
@@ -192,16 +192,20 @@ class Plates:
     def _draw_general(
         self, assembly: Assembly, state: State, about: Sequence[Part], eye: tuple[float, float, float]
     ) -> Picture:
-        exhibit.place(self._general, self._rig, state)
-        exhibit.fit_rockers(self._general, assembly)
+        general = self._general
+        if general is None:
+            general = self._general = Stage(self._general_px)
+            exhibit.furnish(general, self._bodies)
+        exhibit.place(general, self._rig, state)
+        exhibit.fit_rockers(general, assembly)
         if eye != self._looked:
             # fitted once for a point of view, so that a film stands still
             margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
             aspect = self._general_px[0] / self._general_px[1]
-            self._general.look(fit(self._general.points(), eye, (0.0, 0.0, 1.0), aspect, margins))
+            general.look(fit(general.points(), eye, (0.0, 0.0, 1.0), aspect, margins))
             self._looked = eye
-        self._general.emphasise([part for part in about if (part, "found") in self._general.keys()])
-        return self._general.picture(self._smooth)
+        general.emphasise([part for part in about if (part, "found") in general.keys()])
+        return general.picture(self._smooth)
 
     def _direction(self, step: Step) -> tuple[float, float, float]:
         """Three-quarter view from the wheelcase end, on the side of what the step is about."""

@@ -6,8 +6,11 @@ did not change since the last picture is not drawn again.
 
 from __future__ import annotations
 
+import signal
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -137,7 +140,8 @@ class Viewer:
         interactor.Initialize()
         timer = interactor.CreateRepeatingTimer(_TICK_MS)
         self._tick_at = self._clock()
-        interactor.Start()
+        with _interruptible(self._interrupted):
+            interactor.Start()
         interactor.DestroyTimer(timer)
         if self._failed is not None:
             raise self._failed
@@ -212,10 +216,10 @@ class Viewer:
         """Brings every part of the window up to date, and renders those that changed."""
         if not self.is_open:
             return
-        size = tuple(self._window.GetSize())
-        anew = self._differs("size", size)
+        width, height = self._window.GetSize()
+        anew = self._differs("size", (width, height))
         if anew:
-            self._arrange((int(size[0]), int(size[1])))
+            self._arrange((width, height))
         step = self._steps[self._playback.step]
         moment = playback.moment(self._playback, self._steps)
         state = exhibit.state_at(self._engine, moment)
@@ -268,11 +272,9 @@ class Viewer:
             leaves["strip"].point_at(x, height - self._strip.bottom, height - self._strip.top + 2)
         if self._help and self._differs("help", True):
             leaves["help"].put(board.help_page(leaves["help"].size_px))
-        drawn = []
+        drawn = [leaf.renderer for name, leaf in leaves.items() if leaf.changed and name != "help"]
         for leaf in leaves.values():
-            if leaf.changed and (leaf is not leaves["help"] or self._help):
-                drawn.append(leaf.renderer)
-                leaf.changed = False
+            leaf.changed = False
         return drawn
 
     def _shown_assembly(self, step: Step, moment: Frame) -> Assembly:
@@ -289,14 +291,10 @@ class Viewer:
         return f"{how}   {crank}"
 
     def _draw_general(self, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
-        covered, was = self._help, self._seen.get("covered")
-        self._seen["covered"] = covered
-        if covered:
-            if covered != was:
-                self._leaves["help"].changed = False
-                return [self._leaves["help"].renderer]
-            return []
-        redraw = bool(was)
+        """The large view, or the help in its place."""
+        redraw = self._differs("covered", self._help)
+        if self._help:
+            return [self._leaves["help"].renderer] if redraw else []
         if self._differs("about", step.number):
             on_stage = {part for part, _ in self._general.keys()}
             self._general.emphasise([part for part in step.about if part in on_stage])
@@ -333,6 +331,10 @@ class Viewer:
         self._seen[name] = value
         return True
 
+    def _interrupted(self) -> None:
+        self._failed = KeyboardInterrupt()
+        self._interactor.TerminateApp()
+
     def _interact(self) -> None:
         """Our own keys and mouse, instead of those that the backend brings along."""
         backend: Any = self._plotter.iren
@@ -347,6 +349,10 @@ class Viewer:
             "LeftButtonPressEvent": self._button_down,
             "LeftButtonReleaseEvent": self._button_up,
             "MouseMoveEvent": self._mouse_moved,
+            "MiddleButtonPressEvent": lambda: self._in_view(self._style.OnMiddleButtonDown),
+            "RightButtonPressEvent": lambda: self._in_view(self._style.OnRightButtonDown),
+            "MouseWheelForwardEvent": lambda: self._in_view(self._style.OnMouseWheelForward),
+            "MouseWheelBackwardEvent": lambda: self._in_view(self._style.OnMouseWheelBackward),
         }.items():
             add_observer(event, self._guarded(does))
         self._interactor.AddObserver("TimerEvent", self._guarded(self.tick))
@@ -376,9 +382,16 @@ class Viewer:
         if self._strip.contains(x - left, y - top):
             self._scrubbing = True
             self._scrub(x - left)
-        elif _inside(self._layout.general, x, y) and not self._help:
+        else:
+            self._in_view(self._style.OnLeftButtonDown)
+
+    def _in_view(self, does: Callable[[], object]) -> None:
+        """Passes on what the mouse does over the large view, whose camera is then the user's."""
+        left, top, right, bottom = self._layout.general
+        x, y = self._mouse_px()
+        if left <= x < right and top <= y < bottom and not self._help:
             self._own_camera = True
-            self._style.OnLeftButtonDown()
+            does()
 
     def _button_up(self) -> None:
         self._scrubbing = False
@@ -395,6 +408,14 @@ class Viewer:
         self._playback = playback.scrubbed_to_cycle(self._playback, angle, self._steps)
 
 
-def _inside(area: tuple[int, int, int, int], x: int, y: int) -> bool:
-    left, top, right, bottom = area
-    return left <= x < right and top <= y < bottom
+@contextmanager
+def _interruptible(does: Callable[[], None]) -> Iterator[None]:
+    """Ctrl-C in the terminal calls ``does``: raised within a callback, VTK would end the process there and then."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, lambda _number, _frame: does())
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

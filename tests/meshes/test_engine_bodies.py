@@ -140,8 +140,8 @@ def test_camshafts_are_a_bar_with_lobes_and_journals(name: str) -> None:
         width = LOBE_WIDTH * engine.sheet.crank.bore_mm
         for valve in own:
             # across the camshaft, in the middle of the lobe: the lobe of the lift law, and nothing else
-            lines = trimesh.intersections.mesh_plane(body, (0, 0, 1), (0, 0, valve.x_mm))[:, :, :2]
-            section = shapely.unary_union(list(shapely.polygonize(shapely.linestrings(lines.round(7))).geoms))
+            lines, _ = mesh_plane(body, (0, 0, 1), (0, 0, valve.x_mm), return_faces=True)
+            section = shapely.unary_union(list(shapely.polygonize(shapely.linestrings(lines[:, :, :2].round(7))).geoms))
             firing = engine.cylinders[valve.cylinder].firing_deg
             lobe = shapely.Polygon(outline(valve.plan, valve.curve, firing, turns, 720)[:, ::-1])
             assert section.area == pytest.approx(lobe.area, rel=0.003)

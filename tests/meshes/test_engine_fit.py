@@ -73,7 +73,7 @@ def body(name: str, part: Part, detail: solids.Detail = "coarse") -> solids.Soli
 
 def spread(count: int, start_deg: float = 37.0) -> Floats:
     """Crank angles over the cycle at the golden section: no two in the same place of any tooth."""
-    return start_deg + 720.0 * GOLDEN * np.arange(count)
+    return np.asarray(start_deg + 720.0 * GOLDEN * np.arange(count))
 
 
 class Posed:
@@ -329,7 +329,7 @@ def test_running_gear_clears_itself(name: str) -> None:
     engine = an_engine(name)
     crank = Part(Kind.CRANKSHAFT)
     theta = spread(24)
-    numbers = {}
+    numbers: dict[int, list[str]] = {}
     for cylinder in engine.cylinders.values():
         numbers.setdefault(cylinder.number, []).append(cylinder.name)
     for number in (min(numbers), max(numbers)):

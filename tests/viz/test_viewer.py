@@ -9,6 +9,7 @@ import itertools
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -221,6 +222,18 @@ def test_the_frame_closes_it_in_mid_play(opened: Callable[..., Window], display:
     assert playing
     assert STEPS[step].key == "two-turns"
     assert at_s > 0.5
+
+
+@pytest.mark.slow
+def test_ctrl_c_in_the_terminal_ends_it(opened: Callable[..., Window]) -> None:
+    window = opened(step=NUMBER["a-park"])
+    window.keys("space")
+    time.sleep(0.7)
+    window.process.send_signal(signal.SIGINT)
+    code, out, err = window.end()
+    assert err.rstrip().endswith("KeyboardInterrupt"), "raised by run, so that the command can answer with 130"
+    assert code in (1, 130, -signal.SIGINT)
+    assert out == ""
 
 
 @pytest.mark.slow

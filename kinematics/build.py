@@ -17,7 +17,7 @@ from quillwise.kinematics.cranks import (
     pin_turns_deg,
     tdc_deg,
 )
-from quillwise.kinematics.datasheet import DataSheet
+from quillwise.kinematics.datasheet import DataSheet, camshaft_name
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.kinematics.gears import Vec3, angle_to_deg, driven_phase_deg, senses_agree
 from quillwise.kinematics.lobes import RockerPlan, lobe_problems
@@ -37,9 +37,17 @@ from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.rig import bank_axes
 from quillwise.kinematics.shafts import spanned
 from quillwise.kinematics.trains import Line, Tree, lay_out
-from quillwise.kinematics.valvegear import camshaft_height_mm, place_valves
+from quillwise.kinematics.valvegear import (
+    ValveGear,
+    as_placed,
+    camshaft_u_mm,
+    place_valves,
+    valve_gear,
+    valve_room_problems,
+)
 
 HALF = Fraction(1, 2)
+CROWN = 0.36  # by the bore: from the gudgeon pin to the piston's crown
 
 
 def build(sheet: DataSheet) -> Engine:
@@ -57,7 +65,11 @@ def build(sheet: DataSheet) -> Engine:
     problems += _valve_problems(sheet)
     if problems:
         raise SceneError(problems)
-    sizes = _sizes(sheet, cylinders)
+    gear = valve_gear(sheet, cylinders, CROWN * crank.bore_mm)
+    sizes = _sizes(sheet, gear)
+    problems += valve_room_problems(sheet, gear, cylinders, sizes)
+    if problems:
+        raise SceneError(problems)
     first_bank = cylinders[sheet.firing_order[0]].bank_turn_deg
     lines = {
         CRANKSHAFT: Line(
@@ -65,11 +77,14 @@ def build(sheet: DataSheet) -> Engine:
         )
     }
     for bank in sheet.banks:
-        w, _ = bank_axes(bank.turn_deg)
-        point = tuple(float(v) for v in w * sizes.camshaft_height_mm)
-        lines[f"camshaft {bank.name}"] = Line(
-            axis=(1, 0, 0), point=(point[0], point[1], point[2]), zero=_vec(w), seen_from="wheelcase end"
-        )
+        w, u = bank_axes(bank.turn_deg)
+        for kind, out in camshaft_u_mm(sheet, gear, cylinders, sizes, bank.turn_deg).items():
+            lines[camshaft_name(bank.name, kind, sheet.camshafts_per_bank)] = Line(
+                axis=(1, 0, 0),
+                point=_vec(w * sizes.camshaft_height_mm + u * out),
+                zero=_vec(w),
+                seen_from="wheelcase end",
+            )
     tree = lay_out(sheet, sigma, lines, front_mm=-0.12 * sheet.crank.bore_mm)
     problems += tree.problems
     problems += _speed_problems(sheet, tree)
@@ -77,7 +92,7 @@ def build(sheet: DataSheet) -> Engine:
         raise SceneError(problems)
     magnetos = {data.name: _magneto(tree, data.name) for data in sheet.magnetos}
     sizes = replace(sizes, disc_x_mm=tree.front_mm - 0.08 * sheet.crank.bore_mm)
-    valves = {valve.name: valve for valve in place_valves(sheet, cylinders, sizes)}
+    valves = {valve.name: valve for valve in place_valves(sheet, gear, cylinders, sizes)}
     shafts = {name: spanned(tree, shaft, sizes, cylinders, valves, magnetos) for name, shaft in tree.shafts.items()}
     engine = Engine(
         sheet=sheet,
@@ -156,7 +171,8 @@ def _pin_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[
 def _valve_problems(sheet: DataSheet) -> Iterator[Problem]:
     for valve in (sheet.inlet, sheet.exhaust):
         found = list(curve_problems(valve))
-        found += lobe_problems(valve, sheet.crank.bore_mm) if not found else []
+        placed = as_placed(valve, sheet.camshafts_per_bank)
+        found += lobe_problems(placed, sheet.crank.bore_mm) if not found else []
         yield from (Problem(f"valves.{valve.kind}", text) for text in found)
 
 
@@ -164,10 +180,10 @@ def _speed_problems(sheet: DataSheet, tree: Tree) -> Iterator[Problem]:
     """Every camshaft at half speed, every magneto at the speed that fires all its cylinders, fingers at half."""
     if tree.problems:
         return
-    for bank in sheet.banks:
-        name = f"camshaft {bank.name}"
+    for name in sheet.camshafts:
         if name not in tree.shafts:
-            yield Problem("trains", f"no train drives {name}; each bank needs one")
+            needs = "one" if sheet.camshafts_per_bank == 1 else "an inlet and an exhaust camshaft"
+            yield Problem("trains", f"no train drives {name}; each bank needs {needs}")
         elif abs(tree.shafts[name].turns) != HALF:
             yield Problem(
                 f"trains.{name}",
@@ -192,15 +208,14 @@ def _speed_problems(sheet: DataSheet, tree: Tree) -> Iterator[Problem]:
             yield Problem(f"magnetos.{data.name}.finger", wrong)
 
 
-def _sizes(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Sizes:
+def _sizes(sheet: DataSheet, gear: ValveGear) -> Sizes:
     """Sizes of the picture from bore and stroke, where ``[geometry]`` does not give them."""
     bore, crank = sheet.crank.bore_mm, sheet.crank
     given = sheet.geometry
-    crown = 0.36 * bore
-    height = given.get("camshaft_height_mm", camshaft_height_mm(sheet, cylinders, crown))
+    height = given.get("camshaft_height_mm", gear.height_mm)
     return Sizes(
         bore_spacing_mm=given.get("bore_spacing_mm", 1.28 * bore),
-        crown_mm=crown,
+        crown_mm=CROWN * bore,
         camshaft_height_mm=height,
         disc_x_mm=0.0,
         disc_radius_mm=0.58 * bore,

@@ -1,6 +1,6 @@
-"""Valve lift over the cylinder's own angle: constant-velocity ramps and flanks of a standard law.
+"""Valve lift over the cylinder's own angle: constant-velocity ramps and flanks of a standard law, or a measured table.
 
-A curve is symmetrical about its peak, half-way between opening and closing. Lift is that of a valve without
+A curve of a law is symmetrical about its peak, half-way between opening and closing. Lift is that of a valve without
 clearance, measured at the valve; a clearance c leaves max(0, lift − c). Angles are crank degrees of the
 cylinder's own angle (see ``angles``), derivatives are by crank degrees.
 """
@@ -17,7 +17,17 @@ from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
-from quillwise.kinematics.datasheet import Law, ValveData
+from quillwise.kinematics.datasheet import StandardLaw, ValveData
+from quillwise.kinematics.measured import (
+    MeasuredCurve,
+    measured_acceleration,
+    measured_curve,
+    measured_events,
+    measured_lift_mm,
+    measured_velocity,
+    slopes_at_rest,
+    table_problems,
+)
 
 _Function = Callable[[Floats], Floats]
 
@@ -84,7 +94,7 @@ def _modified_sine() -> MotionLaw:
     return MotionLaw(position=position, velocity=velocity, acceleration=acceleration, area=area)
 
 
-LAWS: Mapping[Law, MotionLaw] = MappingProxyType(
+LAWS: Mapping[StandardLaw, MotionLaw] = MappingProxyType(
     {
         "harmonic": _harmonic(),
         "cycloidal": _cycloidal(),
@@ -104,7 +114,7 @@ class LiftCurve:
     rise_mm: the share of the law in a flank (H); ramp_mm_per_deg: velocity of the ramps (v).
     """
 
-    law: Law
+    law: StandardLaw
     peak_deg: float
     half_deg: float
     flank_deg: float
@@ -134,11 +144,21 @@ class LiftCurve:
         return self.peak_deg + self.half_deg
 
 
+Curve = LiftCurve | MeasuredCurve
+
+
+def standard_law(valve: ValveData) -> StandardLaw:
+    """The standard law of a valve whose lift was not measured. Raises ValueError when it was."""
+    if valve.law == "measured":
+        raise ValueError("a measured lift follows no standard law")
+    return valve.law
+
+
 def _rise_mm(valve: ValveData, flank_deg: float) -> float:
     return valve.lift_mm - valve.ramp_end_mm - valve.ramp_mm_per_crank_deg * flank_deg / 2
 
 
-def _flank_mm(law: Law, u: Floats, top_mm: float, ramp_mm: float, rise_mm: float) -> Floats:
+def _flank_mm(law: StandardLaw, u: Floats, top_mm: float, ramp_mm: float, rise_mm: float) -> Floats:
     """Lift on a flank at u = 0 (top of the ramp) to 1 (peak); ramp_mm = v · β: takes over the ramp's
     velocity."""
     motion = LAWS[law]
@@ -156,9 +176,11 @@ def _flank_deg(valve: ValveData) -> float:
         return half_open - (top - clearance) / velocity
     from scipy.optimize import brentq
 
+    law = standard_law(valve)
+
     def above_clearance(flank_deg: float) -> float:
         u = np.asarray(1 - half_open / flank_deg)
-        lift = _flank_mm(valve.law, u, top, velocity * flank_deg, _rise_mm(valve, flank_deg))
+        lift = _flank_mm(law, u, top, velocity * flank_deg, _rise_mm(valve, flank_deg))
         return float(lift) - clearance
 
     longest = 2 * (valve.lift_mm - top) / velocity
@@ -169,6 +191,8 @@ def _flank_deg(valve: ValveData) -> float:
 
 def curve_problems(valve: ValveData) -> list[str]:
     """Plain sentences on why no lift curve fits these data; empty when one does."""
+    if valve.law == "measured":
+        return _measured_problems(valve)
     positive = {
         "the ramp velocity": valve.ramp_mm_per_crank_deg,
         "the checking clearance": valve.checking_clearance_mm,
@@ -212,7 +236,18 @@ def curve_problems(valve: ValveData) -> list[str]:
     return []
 
 
-def lift_curve(valve: ValveData) -> LiftCurve:
+def _measured_problems(valve: ValveData) -> list[str]:
+    problems = table_problems(valve.lift_table)
+    if problems:
+        return [f"the lift table: {text}" for text in problems]
+    curve, clearance = measured_curve(valve.lift_table), valve.checking_clearance_mm
+    if not 0 < clearance < curve.lift_mm:
+        words = f"the greatest lift of the table ({curve.lift_mm:.4g} mm)"
+        return [f"the checking clearance must be more than 0 and less than {words}, got {clearance:g}"]
+    return []
+
+
+def lift_curve(valve: ValveData) -> Curve:
     """The lift curve of a valve. Raises ValueError with the sentences of ``curve_problems`` when there is
     none.
 
@@ -222,6 +257,8 @@ def lift_curve(valve: ValveData) -> LiftCurve:
     problems = curve_problems(valve)
     if problems:
         raise ValueError("; ".join(problems))
+    if valve.law == "measured":
+        return measured_curve(valve.lift_table)
     flank = _flank_deg(valve)
     return LiftCurve(
         law=valve.law,
@@ -243,8 +280,10 @@ def _places(curve: LiftCurve, own_deg: ArrayLike) -> tuple[Floats, Floats, Float
     return from_peak, distance, np.clip(1 - distance / curve.flank_deg, 0.0, 1.0)
 
 
-def lift_mm(curve: LiftCurve, own_deg: ArrayLike) -> Floats:
+def lift_mm(curve: Curve, own_deg: ArrayLike) -> Floats:
     """Lift without clearance [mm at the valve], 0 on the heel, period 720. Shape of ``own_deg``."""
+    if isinstance(curve, MeasuredCurve):
+        return measured_lift_mm(curve, own_deg)
     _, distance, u = _places(curve, own_deg)
     velocity = curve.ramp_mm_per_deg
     flank = _flank_mm(curve.law, u, curve.ramp_top_mm, velocity * curve.flank_deg, curve.rise_mm)
@@ -252,9 +291,11 @@ def lift_mm(curve: LiftCurve, own_deg: ArrayLike) -> Floats:
     return np.where(distance < curve.flank_deg, flank, ramp)
 
 
-def velocity_mm_per_deg(curve: LiftCurve, own_deg: ArrayLike) -> Floats:
+def velocity_mm_per_deg(curve: Curve, own_deg: ArrayLike) -> Floats:
     """Lift's rate [mm per crank degree], + while opening. Where a ramp meets the heel it jumps; exactly there
     0."""
+    if isinstance(curve, MeasuredCurve):
+        return measured_velocity(curve, own_deg)
     from_peak, distance, u = _places(curve, own_deg)
     law, velocity = LAWS[curve.law], curve.ramp_mm_per_deg
     flank = velocity * (1 - law.position(u)) + curve.rise_mm / curve.flank_deg * law.velocity(u)
@@ -262,8 +303,10 @@ def velocity_mm_per_deg(curve: LiftCurve, own_deg: ArrayLike) -> Floats:
     return np.asarray(-np.sign(from_peak) * np.where(distance < curve.flank_deg, flank, ramp))
 
 
-def acceleration_mm_per_deg2(curve: LiftCurve, own_deg: ArrayLike) -> Floats:
+def acceleration_mm_per_deg2(curve: Curve, own_deg: ArrayLike) -> Floats:
     """Second derivative of the lift [mm per crank degree²], without the jumps of velocity at the heel."""
+    if isinstance(curve, MeasuredCurve):
+        return measured_acceleration(curve, own_deg)
     _, distance, u = _places(curve, own_deg)
     law, flank_deg = LAWS[curve.law], curve.flank_deg
     flank = curve.rise_mm / flank_deg**2 * law.acceleration(u) - (curve.ramp_mm_per_deg / flank_deg * law.velocity(u))
@@ -293,10 +336,21 @@ def half_opening_deg(curve: LiftCurve, clearance_mm: ArrayLike) -> Floats:
     return np.where(clearance >= curve.lift_mm, np.nan, found)
 
 
-def events_at(curve: LiftCurve, clearance_mm: float) -> tuple[float, float] | None:
+def events_at(curve: Curve, clearance_mm: float) -> tuple[float, float] | None:
     """Own angles at which the valve opens and closes at a clearance [deg], or None when it never opens.
 
     opens ≤ peak ≤ closes, not wrapped: ``closes`` may pass 720. Raises ValueError for a clearance below zero.
     """
+    if isinstance(curve, MeasuredCurve):
+        return measured_events(curve, clearance_mm)
     half = float(half_opening_deg(curve, clearance_mm))
     return None if math.isnan(half) else (curve.peak_deg - half, curve.peak_deg + half)
+
+
+def heel_joints(curve: Curve) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Where the lift leaves the heel and where it meets it again: (from the peak [deg], rate of lift on the lifted side
+    [mm per crank degree]) of each."""
+    if isinstance(curve, MeasuredCurve):
+        opening, closing = slopes_at_rest(curve)
+        return (-curve.before_deg, opening), (curve.after_deg, closing)
+    return (-curve.half_deg, curve.ramp_mm_per_deg), (curve.half_deg, -curve.ramp_mm_per_deg)

@@ -4,9 +4,9 @@ All in the bank's plane, seen from the wheelcase end, with the camshaft's axis a
 along the cylinder's axis away from the crank [mm]. Turns are about +x: clockwise as seen, from w towards u.
 ``side`` is +1 for a valve to the right of the camshaft, −1 to the left; the two sides are mirror images.
 
-Two followers:
+Followers:
 
-- a rocker with a roller on top of the cam and a ball on the valve's tip. The cam lifts the roller, the rocker
+- a rocker with a roller on top of the cam, or a pad of a large radius, and a ball on the valve's tip. The cam lifts the roller, the rocker
   turns outwards (about +x on the right), the ball pushes the valve down its own axis;
 - a flat pad square to its own travel, straight on the valve, which lies on the far side of the cam from w.
 
@@ -23,7 +23,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats
-from quillwise.kinematics.cams import LiftCurve, curve_problems, lift_curve, lift_mm, velocity_mm_per_deg
+from quillwise.kinematics.cams import (
+    Curve,
+    LiftCurve,
+    curve_problems,
+    heel_joints,
+    lift_curve,
+    lift_mm,
+    velocity_mm_per_deg,
+)
 from quillwise.kinematics.datasheet import ValveData
 
 Point = tuple[float, float]
@@ -34,6 +42,7 @@ CAM_TURNS = 0.5  # of a four-stroke engine's camshaft in a turn of the crank
 
 # proportions of a rocker by the bore; the reach is two arms, which must let the rocker swing by the lift
 _REACH, _ROLLER, _LEAST_BASE = 0.26, 0.07, 0.11
+PAD_RADIUS = 0.5  # by the bore: of the pad on a rocker
 STEM = 0.95  # by the bore: of a valve's length, what lies along the cylinder's axis
 _BOSS = 0.032  # radius of the arms' roots at the pivot
 _BESIDE = 0.08  # what the lobe must leave room for: the collar at the valve's tip, and air
@@ -48,12 +57,15 @@ class RockerPlan:
 
     pivot_mm: its shaft; roller_mm, tip_mm: centres of roller and of the ball of tip_radius_mm on the valve's
     tip; valve_turn_deg: direction from the valve's head to its tip, from w about +x; the valve opens against
-    it.
+    it. With a pad in place of the roller (``pad``), roller_mm and roller_radius_mm are those of its face's arc;
+    arm_end_mm: middle of the arm's end, which carries roller or pad.
     """
 
     side: int
     base_radius_mm: float
     roller_radius_mm: float
+    arm_end_mm: Point
+    pad: bool = False
     pivot_mm: Point
     roller_mm: Point
     tip_mm: Point
@@ -110,8 +122,10 @@ def _rocker_plan(valve: ValveData, bore_mm: float, side: int, base_mm: float) ->
     # a leaning valve's tip stands further out, so that its head stays where that of an upright one is
     reach = (_REACH + STEM * math.tan(lean_rad)) * bore_mm / (1 + ratio * math.cos(lean_rad))
     cam_arm = max(reach, _ARM_PER_LIFT * lift / ratio, beside)
-    roller = np.array([0.0, base_mm + _ROLLER * bore_mm])
-    pivot = np.add(roller, (cam_arm, lift / ratio / 2))
+    pad = valve.follower == "pad-rocker"
+    radius = pad_face_radius_mm(valve, bore_mm) if pad else _ROLLER * bore_mm
+    end = np.array([0.0, base_mm + _ROLLER * bore_mm])
+    pivot = np.add(end, (cam_arm, lift / ratio / 2))
     lean = valve.angle_to_cylinder_deg
     tip = pivot + ratio * cam_arm * _towards(lean + 90) + lift / 2 * _towards(lean)
 
@@ -121,13 +135,20 @@ def _rocker_plan(valve: ValveData, bore_mm: float, side: int, base_mm: float) ->
     return RockerPlan(
         side=side,
         base_radius_mm=base_mm,
-        roller_radius_mm=_ROLLER * bore_mm,
+        roller_radius_mm=radius,
+        arm_end_mm=placed(end),
+        pad=pad,
         pivot_mm=placed(pivot),
-        roller_mm=placed(roller),
+        roller_mm=placed(np.array([0.0, base_mm + radius])),
         tip_mm=placed(tip),
         tip_radius_mm=lift / 2 + _BOSS * bore_mm,
         valve_turn_deg=side * lean,
     )
+
+
+def pad_face_radius_mm(valve: ValveData, bore_mm: float) -> float:
+    """Radius of the face of the pad on a rocker [mm]: as in the data, or half the bore."""
+    return PAD_RADIUS * bore_mm if valve.pad_radius_mm is None else valve.pad_radius_mm
 
 
 def flat_plan(valve: ValveData, bore_mm: float, side: int) -> FlatPlan:
@@ -201,26 +222,26 @@ def flat_envelope(normal_rad: Floats, distance_mm: Floats, rate_mm_per_rad: Floa
     return distance_mm[:, None] * normal + rate_mm_per_rad[:, None] * along, normal
 
 
-def _nodes(curve: LiftCurve) -> tuple[Floats, Floats, Floats]:
+def _nodes(curve: Curve) -> tuple[Floats, Floats, Floats]:
     """Once round, from the middle of the heel: distance from the peak [crank deg], travel, and its rate.
 
     Where a ramp meets the heel the rate jumps: several nodes at that place take it over in small shares,
     which lays the facet (flat follower) or the arc in which the roller sits (rocker) into the outline.
     """
-    joints = np.array([curve.half_deg, curve.flank_deg])
+    (leaves, opening), (meets, closing) = heel_joints(curve)
+    flanks = [-curve.flank_deg, curve.flank_deg] if isinstance(curve, LiftCurve) else []
     even = np.linspace(-CYCLE_DEG / 2, CYCLE_DEG / 2, _NODES, endpoint=False)
-    places = np.unique(np.concatenate([even, joints, -joints]))
-    kink = np.abs(places) == curve.half_deg
+    places = np.unique(np.concatenate([even, [leaves, meets], flanks]))
+    kink = (places == leaves) | (places == meets)
     x = np.repeat(places, np.where(kink, _KINK_NODES, 1))
     rate = velocity_mm_per_deg(curve, curve.peak_deg + x)
-    shares = np.linspace(0.0, curve.ramp_mm_per_deg, _KINK_NODES)
-    rate[x == -curve.half_deg] = shares
-    rate[x == curve.half_deg] = shares - curve.ramp_mm_per_deg
+    rate[x == leaves] = np.linspace(0.0, opening, _KINK_NODES)
+    rate[x == meets] = np.linspace(closing, 0.0, _KINK_NODES)
     return x, lift_mm(curve, curve.peak_deg + x), rate
 
 
 def _envelope(
-    plan: RockerPlan | FlatPlan, curve: LiftCurve, cam_at_peak_deg: float, cam_turns: float
+    plan: RockerPlan | FlatPlan, curve: Curve, cam_at_peak_deg: float, cam_turns: float
 ) -> tuple[Floats, Floats]:
     """The outline at all nodes, anticlockwise, with its outward normals; cam_at_peak_deg: q at the peak."""
     x, travel, rate = _nodes(curve)
@@ -243,7 +264,7 @@ def _envelope(
 
 def outline(
     plan: RockerPlan | FlatPlan,
-    curve: LiftCurve,
+    curve: Curve,
     firing_deg: float,
     cam_turns_per_crank_turn: float = CAM_TURNS,
     samples: int = 360,
@@ -273,7 +294,7 @@ def outline(
     return np.stack([np.interp(wanted, place, points[:, i]) for i in range(2)], axis=-1)
 
 
-def nose_radius_mm(plan: RockerPlan | FlatPlan, curve: LiftCurve) -> float:
+def nose_radius_mm(plan: RockerPlan | FlatPlan, curve: Curve) -> float:
     """Least radius of curvature of the outline where it is convex [mm]; below 0 the outline is undercut.
 
     By differences over the envelope at quarter crank degrees: way along the outline ÷ turn of its normal. An
@@ -289,7 +310,7 @@ def nose_radius_mm(plan: RockerPlan | FlatPlan, curve: LiftCurve) -> float:
     return float(np.min(way[convex] / np.arcsin(turn[convex])))
 
 
-def face_width_mm(plan: FlatPlan, curve: LiftCurve) -> float:
+def face_width_mm(plan: FlatPlan, curve: Curve) -> float:
     """Width of pad that the contact of a flat follower sweeps [mm]: twice the greatest rate of lift by cam
     angle.
 
@@ -298,6 +319,14 @@ def face_width_mm(plan: FlatPlan, curve: LiftCurve) -> float:
     points, normals = _envelope(plan, curve, 0.0, CAM_TURNS)
     across = points[:, 1] * normals[:, 0] - points[:, 0] * normals[:, 1]
     return float(2 * np.max(np.abs(across)))
+
+
+def pad_half_width_mm(plan: RockerPlan, curve: Curve) -> float:
+    """How far from the middle of a rocker's pad its lobe touches it at most [mm], along the face."""
+    x, travel, _ = _nodes(curve)
+    normals = turned(_envelope(plan, curve, 0.0, CAM_TURNS)[1], CAM_TURNS * x)
+    in_rocker = turned(normals, -rocker_angle_deg(plan, travel))
+    return float(plan.roller_radius_mm * np.max(np.abs(in_rocker[:, 0])))
 
 
 def least_base_radius_mm(valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM) -> float:
@@ -331,7 +360,7 @@ def base_radius_mm(valve: ValveData, bore_mm: float) -> float:
     return max(least_base_radius_mm(valve, bore_mm), _LEAST_BASE * bore_mm)
 
 
-def pad_radius_mm(plan: FlatPlan, curve: LiftCurve, bore_mm: float) -> float:
+def pad_radius_mm(plan: FlatPlan, curve: Curve, bore_mm: float) -> float:
     """Radius of a flat follower's round pad [mm]: the line in which the lobe touches it stays on it to its ends."""
     swept = math.hypot(face_width_mm(plan, curve), LOBE_WIDTH * bore_mm) / 2
     return max(0.16 * bore_mm, swept + 0.005 * bore_mm)
@@ -348,6 +377,8 @@ def lobe_problems(valve: ValveData, bore_mm: float) -> list[str]:
         return [f"the rocker ratio must be more than 0, got {valve.rocker_ratio:g}"]
     if valve.follower == "flat" and valve.rocker_ratio != 1:
         return [f"a flat follower stands straight on its valve: its rocker ratio is 1, got {valve.rocker_ratio:g}"]
+    if valve.follower == "pad-rocker" and not pad_face_radius_mm(valve, bore_mm) > 0:
+        return [f"the radius of the pad must be more than 0 mm, got {valve.pad_radius_mm:g}"]
     if abs(valve.angle_to_cylinder_deg) > 60:
         return [f"the valve may lean by 60 degrees at most from the cylinder, got {valve.angle_to_cylinder_deg:g}"]
     if valve.base_radius_mm is None:

@@ -198,10 +198,10 @@ def _valve_gear(engine: Engine, valve: Valve, kind: Kind) -> Chain:
         pivot_u, pivot_w = valve.plan.pivot_mm
         return (
             bank,
-            moved(engine.sizes.camshaft_height_mm + pivot_w, pivot_u),
+            moved(engine.sizes.camshaft_height_mm + pivot_w, valve.camshaft_u_mm + pivot_u),
             Joint(kind="turn", axis=_Z, coordinate=f"rocker {valve.name}"),
         )
-    lean = np.radians(valve.data.angle_to_cylinder_deg * valve.side)
+    lean = np.radians(valve.plan.valve_turn_deg)
     tip = fixed(
         (np.cos(lean), np.sin(lean), 0.0),
         (-np.sin(lean), np.cos(lean), 0.0),

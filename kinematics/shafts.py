@@ -48,7 +48,9 @@ def spanned(
         reach += [sizes.disc_x_mm, last + 0.75 * bore]
     lobes = [valve.x_mm for valve in valves.values() if valve.camshaft == shaft.name]
     if lobes:
+        first = min(c.x_mm for c in cylinders.values())
         reach.append(max(last + 0.32 * bore, max(lobes) + LOBE_WIDTH * bore))
+        reach.append(min(first - 0.32 * bore, min(lobes) - LOBE_WIDTH * bore))
     radius = shaft.radius_mm
     for magneto in magnetos.values():
         if shaft.name == magneto.rotor:

@@ -75,6 +75,8 @@ class Frame:
 
 def frame(step: Step, fraction: float) -> Frame:
     """The moment at a fraction (0–1) of a step."""
+    if fraction >= 1.0:
+        return Frame(assembly=step.after, crank_deg=step.crank_deg[1], free={})
     values = {move.coordinate: move.start for move in reversed(step.moves)}
     for move in step.moves:
         if fraction >= move.begin:

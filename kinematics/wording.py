@@ -231,13 +231,18 @@ def nip(valve: str, clearance_mm: float, by: str, sense: int, seen_from: str) ->
     return Text(
         title=f"Turn the camshaft until {valve} just {feels}",
         do=(
-            f"Put a {clearance_mm:.2f} mm feeler in the clearance of {valve}.",
+            f"Put the thinnest feeler in the clearance of {valve}.",
             f"Turn the camshaft slowly {turn_words(sense, seen_from)}.",
             f"When the valve just {feels}, stop.",
             "Hold the camshaft there, because the valve springs can roll it.",
         ),
         see=(
-            ("valve", f"The feeler is just {'nipped' if by.endswith('opens') else 'free'} at {valve}."),
+            (
+                "valve",
+                f"The clearance of {clearance_mm:.2f} mm is just taken up at {valve}."
+                if by.endswith("opens")
+                else f"The clearance of {valve} just comes back.",
+            ),
             ("timing window", "The crank has not moved from its mark."),
         ),
         cautions=(STRIKE,),

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from quillwise.kinematics.angles import format_event, in_cycle
 from quillwise.kinematics.steps import Step
 from quillwise.viz import captions, palette
+from quillwise.viz.playback import Playback
 
 Picture = NDArray[np.uint8]
 
@@ -80,6 +82,14 @@ def figures(step: Step) -> list[tuple[str, str]]:
         unit = "°" if check.unit == "crank deg" else " mm"
         found.append((check.what, f"{check.early:+.2f}{unit} of ±{check.limit:g}{unit} allowed: {check.verdict}"))
     return found
+
+
+def state_words(now: Playback, crank_deg: float, first: str) -> str:
+    """Whether it plays and how fast, and where the crank stands; first: the first cylinder of the firing order."""
+    how = f"playing × {now.speed:g}" if now.playing else "paused" if now.speed == 1 else f"paused, × {now.speed:g}"
+    if now.crank_deg is not None:
+        how = "crank turned by hand"
+    return f"{how}   crank {float(in_cycle(crank_deg)):.1f}°, {format_event(crank_deg, 1)} of {first}"
 
 
 def headline(lines: tuple[str, str], size_px: tuple[int, int]) -> Picture:

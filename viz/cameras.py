@@ -61,7 +61,7 @@ VIEWS = MappingProxyType(
         "left": View(direction=(0.0, -1.0, 0.0), up=(0.0, 0.0, 1.0)),
         "right": View(direction=(0.0, 1.0, 0.0), up=(0.0, 0.0, 1.0)),
         "top": View(direction=(0.0, 0.0, -1.0), up=(0.0, 1.0, 0.0)),
-        "three-quarter": View(direction=(0.72, 0.56, -0.40), up=(0.0, 0.0, 1.0)),
+        "three-quarter": View(direction=(0.70, 0.62, -0.30), up=(0.0, 0.0, 1.0)),
     }
 )
 

@@ -32,7 +32,8 @@ from quillwise.viz.stage import Stage
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "window"]
 
-_FEELER_STEPS = ("-nip", "-clearance", "-near")
+_FEELER_STEPS = ("-nip", "-clearance")
+_THINNEST_MM = 0.04
 _SHUT_MM = 0.02
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
@@ -143,7 +144,11 @@ def place_close_up(
     exhibit.place(stage, rig, large, [part for part in shown.parts if part in rig.chains])
     if shown.kind == "valve":
         feeler = Part(Kind.FEELER, shown.of)
-        stage.move({feeler: feeler_pose(rig, shown, large)})
+        pose = feeler_pose(rig, shown, large)
+        if step is not None and step.key.endswith("-nip"):
+            # the clearance is felt with the thinnest feeler, not with the one that it was set with
+            pose = pose @ np.diag([_THINNEST_MM / engine.valves[shown.of].data.checking_clearance_mm, 1.0, 1.0, 1.0])
+        stage.move({feeler: pose})
         in_use = step is not None and step.valve == shown.of and step.key.endswith(_FEELER_STEPS)
         stage.show(feeler, in_use and float(state[f"valve {shown.of}"][0]) <= _SHUT_MM)
         if isinstance(engine.valves[shown.of].plan, RockerPlan):

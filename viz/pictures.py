@@ -68,21 +68,29 @@ def show(
     engine: EngineName = DEMONSTRATION,
     mistake: MistakeTexts = None,
     step: StepName = None,
+    crank: CrankAngle = None,
+    view: ViewName = None,
     size: Size = "1280x720",
     output: Output = None,
 ) -> None:
     """Opens the viewer. Without a display: a picture of each step and a film, in a folder of their own."""
+    if crank is not None:
+        check_degrees("--crank", crank, 1e6)
     model = open_engine(engine)
     _, played = play_with(model, mistake)
-    from quillwise.viz import gallery, graphics
+    from quillwise.viz import cameras, gallery, graphics
 
     size_px = gallery.parse_size(size)
-    start = find_step(played, step).number - 1 if step else 0
+    if view is not None:
+        cameras.view(view)  # a wrong name is told before anything opens
+    # the engine as it is set, when an angle is asked for and no step
+    last = len(played.steps) - 1 if crank is not None else 0
+    start = find_step(played, step).number - 1 if step else last
     found = graphics.probe()
     if found.display and output is None:
         from quillwise.viz import viewer
 
-        viewer.show(model, played, size_px, start)
+        viewer.show(model, played, size_px, start, crank, view)
         return
     manner: Manner = ctx.obj
     if not found.display:

@@ -252,12 +252,18 @@ def shown_with(engine: Engine, step: Step) -> tuple[tuple[CloseUpKind, str], ...
         return (("magneto", step.magneto), window)
     if step.focus == "valve" and step.valve:
         return (("valve", step.valve), window)
-    return (_event_close_up(engine, step), window) if step.job not in ("prepare", "finish") else (window,)
+    drawn = next((p for p in step.about if p.kind in (Kind.QUILL, Kind.SLEEVE)), None)
+    if drawn is not None:
+        return (("coupling", drawn.of), ("teeth", drawn.of))
+    rotor = next((p for p in step.about if p.kind == Kind.ROTOR), None)
+    return (("magneto", rotor.of) if rotor else _event_close_up(engine, step), window)
 
 
 def _event_close_up(engine: Engine, step: Step) -> tuple[CloseUpKind, str]:
-    """The valve or the magneto that the step's job times by."""
+    """The valve or the magneto that the step's job times by; of a job that times nothing, the first valve timed by."""
     for job in engine.sheet.setup:
+        if job.do == "set-camshaft" and step.job in ("prepare", "finish"):
+            return ("valve", f"{job.cylinder} {job.by.split()[0]}")
         if job.do == "set-camshaft" and step.job == f"camshaft {engine.cylinders[job.cylinder].bank}":
             return ("valve", f"{job.cylinder} {job.by.split()[0]}")
     magneto = next((name for name in engine.magnetos if step.job == f"{name} magneto"), "")

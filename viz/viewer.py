@@ -6,11 +6,8 @@ did not change since the last picture is not drawn again.
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -22,7 +19,6 @@ from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
 from vtkmodules.vtkInteractionStyle import vtkInteractorStyleTrackballCamera
 from vtkmodules.vtkRenderingCore import vtkRenderer
 
-from quillwise.kinematics.angles import format_event
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import GraphicsError, OutputError, RequestError
 from quillwise.kinematics.model import Engine
@@ -33,6 +29,7 @@ from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.viz import board, captions, cycle, exhibit, graphics, palette, playback, still
 from quillwise.viz.cameras import VIEWS, Margins, fit
+from quillwise.viz.interrupts import on_interrupt
 from quillwise.viz.layout import LEAST_PX, Layout, layout
 from quillwise.viz.leaf import Leaf, place
 from quillwise.viz.linked import linked, side
@@ -51,12 +48,25 @@ _OWN_VIEWS = 2  # the ground and the large view; the close-ups come after them
 _CLOSE_KEYS = ("q", "Q", "Escape")
 
 
-def show(engine: Engine, played: Played, size_px: tuple[int, int], start_step: int = 0) -> None:
-    """Opens the window and returns when it is closed. start_step: index of the first step shown.
+def show(
+    engine: Engine,
+    played: Played,
+    size_px: tuple[int, int],
+    start_step: int = 0,
+    crank_deg: float | None = None,
+    view_name: str | None = None,
+) -> None:
+    """Opens the window and returns when it is closed. start_step: index of the first step shown; crank_deg: turned to
+    this angle of the cycle; view_name: the named view that it starts with.
 
     Raises GraphicsError without OpenGL or a display, RequestError for a size that has no room for the window.
     """
     with Viewer(engine, played, size_px, start_step) as viewer:
+        if crank_deg is not None:
+            viewer.turn_to(crank_deg)
+        if view_name is not None:
+            viewer.tick()  # a view is fitted to the parts where they stand
+            viewer.press(str(list(VIEWS).index(view_name) + 1))
         viewer.run()
 
 
@@ -123,6 +133,10 @@ class Viewer:
     ) -> None:
         self.close()
 
+    def turn_to(self, cycle_deg: float) -> None:
+        """Turns the crank to an angle of the cycle, and stops."""
+        self._playback = playback.scrubbed_to_cycle(self._playback, cycle_deg % 720.0, self._steps)
+
     @property
     def playback(self) -> Playback:
         """What is shown now."""
@@ -140,7 +154,7 @@ class Viewer:
         interactor.Initialize()
         timer = interactor.CreateRepeatingTimer(_TICK_MS)
         self._tick_at = self._clock()
-        with _interruptible(self._interrupted):
+        with on_interrupt(self._interrupted):
             interactor.Start()
         interactor.DestroyTimer(timer)
         if self._failed is not None:
@@ -260,7 +274,8 @@ class Viewer:
             leaves["text"].put(board.step_panel(step, len(self._steps), leaves["text"].size_px, scale))
         if self._differs("foot", True):
             leaves["foot"].put(board.bar(captions.FOOTER, board.HINT, leaves["foot"].size_px))
-        state = (self._state_words(moment), self._note or engine.sheet.name)
+        first = engine.sheet.firing_order[0]
+        state = (board.state_words(self._playback, moment.crank_deg, first), self._note or engine.sheet.name)
         if self._differs("state", state):
             leaves["state"].put(board.bar(*state, leaves["state"].size_px, bold=True))
         shown = self._shown_assembly(step, moment)
@@ -280,15 +295,6 @@ class Viewer:
     def _shown_assembly(self, step: Step, moment: Frame) -> Assembly:
         """The assembly for the strip: at the end of a step as it leaves it."""
         return step.after if playback.fraction(self._playback, self._steps) >= 1.0 else moment.assembly
-
-    def _state_words(self, moment: Frame) -> str:
-        now = self._playback
-        first = self._engine.sheet.firing_order[0]
-        how = f"playing × {now.speed:g}" if now.playing else "paused" if now.speed == 1 else f"paused, × {now.speed:g}"
-        if now.crank_deg is not None:
-            how = "crank turned by hand"
-        crank = f"crank {moment.crank_deg % 720:.1f}°, {format_event(moment.crank_deg, 1)} of {first}"
-        return f"{how}   {crank}"
 
     def _draw_general(self, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
         """The large view, or the help in its place."""
@@ -406,16 +412,3 @@ class Viewer:
     def _scrub(self, x_px: int) -> None:
         angle = cycle.crank_at(self._strip, x_px)
         self._playback = playback.scrubbed_to_cycle(self._playback, angle, self._steps)
-
-
-@contextmanager
-def _interruptible(does: Callable[[], None]) -> Iterator[None]:
-    """Ctrl-C in the terminal calls ``does``: raised within a callback, VTK would end the process there and then."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, lambda _number, _frame: does())
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

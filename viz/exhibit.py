@@ -30,13 +30,15 @@ def bodies(engine: Engine, parts: Collection[Part] | None = None, detail: Detail
     made: dict[Part, Body] = {}
     for part in engine.parts if parts is None else parts:
         body, paint = mesh(engine, part, detail), index_mark(engine, part)
-        if paint is None:
-            made[part] = (body, None)
-            continue
-        faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
-        faces[len(body.faces) :] = True
-        made[part] = (together(body, paint), faces)
+        made[part] = (body, None) if paint is None else painted(body, paint)
     return made
+
+
+def painted(body: trimesh.Trimesh, paint: trimesh.Trimesh) -> Body:
+    """A body with the paint of its mark joined on, and which faces (F,) are paint."""
+    faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
+    faces[len(body.faces) :] = True
+    return together(body, paint), faces
 
 
 def furnish(stage: Stage, made: Mapping[Part, Body]) -> None:

@@ -24,9 +24,10 @@ from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import quill_coordinate, shaft_frame, slide_coordinate
 from quillwise.meshes import driveline
-from quillwise.meshes.solids import Detail, together
+from quillwise.meshes.solids import Detail
 from quillwise.viz import palette
 from quillwise.viz.cameras import Camera, Margins, axes, fit
+from quillwise.viz.exhibit import Body, painted
 
 # How much of the ring is shown: so many teeth on either side of the one at the top.
 _TEETH_SHOWN = 2.6
@@ -84,11 +85,11 @@ def parts(engine: Engine, coupling: str) -> tuple[Part, Part]:
     return Part(Kind.MATE, f"{coupling} driven"), Part(kind, coupling)
 
 
-def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part, Marked]:
+def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part, Body]:
     """The ring and the stub in their parts' frames, with the faces (F,) that are paint."""
     ring, ring_paint, stub, stub_paint = driveline.end_on(engine, engine.couplings[coupling], detail)
     mate, quill = parts(engine, coupling)
-    return {mate: _marked(ring, ring_paint), quill: _marked(stub, stub_paint)}
+    return {mate: painted(ring, ring_paint), quill: painted(stub, stub_paint)}
 
 
 def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
@@ -186,12 +187,6 @@ class Gauge:
         actor.GetProperty().SetLineWidth(width)
         vtkRenderer.AddActor(self._renderer, actor)
         return actor
-
-
-def _marked(body: trimesh.Trimesh, paint: trimesh.Trimesh) -> Marked:
-    faces = np.zeros(len(body.faces) + len(paint.faces), dtype=bool)
-    faces[len(body.faces) :] = True
-    return together(body, paint), faces
 
 
 def _is_quill(engine: Engine, coupling: str) -> bool:

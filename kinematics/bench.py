@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from quillwise.kinematics import wording
+from quillwise.kinematics import proofs, wording
+from quillwise.kinematics.angles import format_event
 from quillwise.kinematics.assembly import (
     ROCKERS_OFF,
     Assembly,
@@ -24,13 +25,26 @@ from quillwise.kinematics.assembly import (
 )
 from quillwise.kinematics.couplings import Trial, best, trials
 from quillwise.kinematics.datasheet import StepData
+from quillwise.kinematics.marks import (
+    drop_mm,
+    feel,
+    gauge_mm,
+    greatest_lift_mm,
+    job_check,
+    lift_at_tdc_mm,
+    lobe_own_deg,
+    mark_crank_deg,
+    mark_own_deg,
+    rises,
+    timing_valve,
+)
 from quillwise.kinematics.model import CRANKSHAFT, Coupling, Engine, Valve
 from quillwise.kinematics.motion import shaft_angles
 from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.positions import best_again, tried_again
 from quillwise.kinematics.rig import quill_coordinate, slide_coordinate
 from quillwise.kinematics.room import Room, least_room, path
 from quillwise.kinematics.steps import CRANK, Focus, Mistake, Move, Step
-from quillwise.kinematics.timing import timing_table
 from quillwise.kinematics.verdicts import Check
 
 # Where free shafts stand before a job, in crank degrees before their place: far enough to see them turn.
@@ -39,18 +53,8 @@ _BEFORE_HEEL_DEG = 60.0
 _ROTOR_START_DEG = 75.0
 FINGER_NEAR_DEG = 14.0
 _SAME_PLACE_DEG = 1e-6
+_CLOSER_CRANK_DEG = 0.01  # a gain that is not told: it is not read either
 _START_DEG = -30.0  # before TDC of the first cylinder, where the job begins
-
-
-def mark_crank_deg(engine: Engine, job: StepData) -> float:
-    """θ, 0–720, at which a job's mark stands under the pointer, by the data."""
-    firing = engine.cylinder(job.cylinder).firing_deg
-    if job.do == "set-magneto":
-        own = engine.magneto(job.magneto).data.break_deg
-    else:
-        valve = engine.sheet.inlet if job.by.startswith("inlet") else engine.sheet.exhaust
-        own = valve.opens_deg if job.by.endswith("opens") else valve.closes_deg
-    return (firing + own) % 720.0
 
 
 def next_pass(crank_deg: float, mark_deg: float, period_deg: float = 720.0) -> float:
@@ -144,8 +148,8 @@ def _drawn(engine: Engine) -> Assembly:
         crank = next_pass(crank, mark_crank_deg(engine, job))
         shaft = job.camshaft if job.do == "set-camshaft" else engine.magneto(job.magneto).rotor
         coupling = engine.coupling_upstream(shaft)
-        if coupling is None:
-            continue
+        if coupling is None or isinstance(assembly.engagements[coupling.name], Open):
+            continue  # of two jobs behind one coupling the first puts it home
         if job.do == "set-camshaft":
             place = heel_deg(engine, timing_valve(engine, job), crank) - _BEFORE_HEEL_DEG
         else:
@@ -153,10 +157,6 @@ def _drawn(engine: Engine) -> Assembly:
         angle = float(engine.shafts[coupling.driven].turns) * engine.sigma * place
         assembly = open_at(assembly, coupling.name, angle)
     return assembly
-
-
-def timing_valve(engine: Engine, job: StepData) -> Valve:
-    return engine.valves[f"{job.cylinder} {job.by.split()[0]}"]
 
 
 def heel_deg(engine: Engine, valve: Valve, before_deg: float) -> float:
@@ -202,6 +202,79 @@ def turn_free(
     )
 
 
+def bring_near(bench: Bench, key: str, job: StepData, mark: float) -> None:
+    """Turn the free camshaft of a job to a little before its place."""
+    engine = bench.engine
+    valve, coupling = _free(bench, job)
+    text = wording.bring_near(
+        valve.camshaft, valve.name, feel(job), _gauge_reading_mm(engine, job), *direction(engine, valve.camshaft)
+    )
+    angle = bench.free_to(coupling, mark - NEAR_DEG)
+    turn_free(bench, key, valve.camshaft, text, coupling, angle, _valve_gear(engine, valve), valve)
+
+
+def nip(bench: Bench, key: str, job: StepData) -> None:
+    """Turn the free camshaft of a job on to its place: the lobe is held where it is, whatever the crank's mark says."""
+    engine = bench.engine
+    valve, coupling = _free(bench, job)
+    clearance = bench.assembly.clearances_mm[valve.name]
+    place = engine.cylinders[valve.cylinder].firing_deg + lobe_own_deg(engine, job, clearance)
+    text = wording.nip(
+        valve.name, clearance, feel(job), _gauge_reading_mm(engine, job), *direction(engine, valve.camshaft)
+    )
+    angle = bench.free_to(coupling, nearest_deg(place, bench.crank))
+    turn_free(bench, key, valve.camshaft, text, coupling, angle, _valve_gear(engine, valve), valve)
+
+
+def _free(bench: Bench, job: StepData) -> tuple[Valve, Coupling]:
+    valve = timing_valve(bench.engine, job)
+    coupling = bench.engine.coupling_upstream(valve.camshaft)
+    assert coupling is not None, "only a camshaft behind a coupling is free"
+    return valve, coupling
+
+
+def _gauge_reading_mm(engine: Engine, job: StepData) -> float:
+    """What the gauge reads when the camshaft stands at its place."""
+    return greatest_lift_mm(timing_valve(engine, job)) if feel(job) == "full" else gauge_mm(engine, job)
+
+
+def _valve_gear(engine: Engine, valve: Valve) -> tuple[Part, ...]:
+    gear = (Part(Kind.VALVE, valve.name), Part(Kind.ROCKER, valve.name), Part(Kind.CAMSHAFT, valve.camshaft))
+    return tuple(part for part in gear if part in engine.parts)
+
+
+def by_piston(engine: Engine, job: StepData) -> tuple[tuple[str, ...], tuple[str, str]] | None:
+    """The words of the dial gauge in the cylinder, of a job whose crank comes to its mark by it; else None."""
+    if job.crank_by != "piston":
+        return None
+    own = mark_own_deg(engine, job)
+    drop = drop_mm(engine, job.cylinder, own)
+    return proofs.by_piston(job.cylinder, drop, format_event(own, 1), rises(engine, job.cylinder, own))
+
+
+def rockers_off(assembly: Assembly, engine: Engine, camshaft: str) -> bool:
+    """Whether a camshaft has valves whose rockers are off."""
+    own = (valve.name for valve in engine.valves.values() if valve.camshaft == camshaft)
+    return any(assembly.clearances_mm[name] == ROCKERS_OFF for name in own)
+
+
+def slug_of(camshaft: str) -> str:
+    """The word by which the keys of a camshaft's steps begin: "a" or "a-inlet"."""
+    return camshaft.removeprefix("camshaft ").lower().replace(" ", "-")
+
+
+def least_tooth_crank_deg(engine: Engine, shaft: str) -> float:
+    """What one tooth of the finest ordinary gear between a shaft and the crankshaft moves it by [crank deg]."""
+    found = []
+    while engine.shafts[shaft].parent:
+        here = engine.shafts[shaft]
+        if here.link in engine.meshes:
+            teeth = engine.wheels[engine.meshes[here.link].driven].teeth
+            found.append(360.0 / teeth / abs(float(here.turns)))
+        shaft = here.parent
+    return min(found, default=0.0)
+
+
 def to_mark(
     bench: Bench,
     key: str,
@@ -210,8 +283,10 @@ def to_mark(
     at: str,
     mark: float,
     proof: tuple[tuple[str, str], ...],
+    gauge: tuple[tuple[str, ...], tuple[str, str]] | None = None,
 ) -> None:
-    """Turn the crank on to a mark; a mistake takes another mark of the disc, or the same one a turn later."""
+    """Turn the crank on to a mark; a mistake takes another mark of the disc, or the same one a turn later.
+    ``gauge``: the words of a dial gauge in the cylinder, where the crank comes to the mark by it."""
     engine = bench.engine
     wrong = bench.mistake("wrong-mark", at)
     exhaust = bench.mistake("exhaust-stroke", at)
@@ -234,6 +309,11 @@ def to_mark(
     count = passes(bench.crank, target, target)
     text = wording.to_mark(label, target - bench.crank, count, sense, seen_from, shown)
     text = replace(text, see=(*text.see, *proof))
+    if gauge is not None:
+        (*first, stop), seen = gauge
+        turn, *rest = text.do
+        see = (*text.see, seen) if shown == label else text.see
+        text = replace(text, do=(*first, turn, stop, *rest), see=see)
     bench.add(
         key,
         job,
@@ -265,7 +345,7 @@ def try_and_home(
     job: str,
     coupling: Coupling,
     shaft: str,
-    event: str,
+    timed: StepData,
     fitted_then: Mapping[str, float] | None = None,
 ) -> None:
     """Try the quill tooth by tooth with the driven shaft held, then put it home at the best tooth."""
@@ -294,7 +374,14 @@ def try_and_home(
         _trial_words(done),
         done.verdict != "does not go in",
         sum(trial.verdict != "does not go in" for trial in tried),
+        len(tried),
     )
+    again = best_again(tried_again(coupling.data, held, abs(driven.turns)))
+    closer = abs(chosen.out_of_line_crank_deg) - abs(again.trial.out_of_line_crank_deg)
+    if again.cycles and closer > _CLOSER_CRANK_DEG:
+        out = again.trial.out_of_line_crank_deg
+        told = (coupling.data.kind, wording.try_again(again.cycles, out, chosen.out_of_line_crank_deg))
+        text = replace(text, see=(*text.see, told))
     turned = driven.sense * 360.0 / coupling.data.driving_teeth * done.driving_tooth
     quill, slide = quill_coordinate(coupling.name), slide_coordinate(coupling.name)
     bench.add(
@@ -314,11 +401,17 @@ def try_and_home(
     home = with_clearances(home, fitted_then or {})
     rest = shaft if fitted_then else ""
     moved_deg = now.driven_deg + driven.sense * done.out_of_line_deg
-    done_event = next(e for e in timing_table(engine, home) if e.name == event)
+    text = wording.home(coupling.name, coupling.data.kind, shaft, done.out_of_line_crank_deg, timed.mark, rest)
+    if timed.by == "lift at TDC" and timed.do == "set-camshaft":
+        lift = lift_at_tdc_mm(engine, home, timed)
+        assert lift is not None, "its coupling is home"
+        seen = proofs.lift_at_tdc(timing_valve(engine, timed).name, lift, gauge_mm(engine, timed))
+        text = replace(text, see=(*text.see, seen))
+    check = job_check(engine, home, timed)
     bench.add(
         f"{slug}-home",
         job,
-        wording.home(coupling.name, coupling.data.kind, shaft, done.out_of_line_crank_deg, event, rest),
+        text,
         "coupling",
         about,
         moves=(
@@ -330,7 +423,7 @@ def try_and_home(
         coupling=coupling.name,
         chosen=done,
         trials=tried,
-        checks=tuple(check for check in (done_event.check,) if check),
+        checks=(check,) if check else (),
     )
 
 

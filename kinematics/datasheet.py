@@ -7,16 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal
 
 Rotation = Literal["clockwise", "anticlockwise"]
-Rods = Literal["fork-and-blade", "side-by-side"]
+Rods = Literal["fork-and-blade", "side-by-side", "articulated"]
 StandardLaw = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
 Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine", "measured"]
 Follower = Literal["flat", "rocker", "pad-rocker"]
 ValveKind = Literal["inlet", "exhaust"]
-StageKind = Literal["spur", "internal", "bevel", "coupling"]
+TimedBy = Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes", "lobe centre", "lift at TDC"]
+StageKind = Literal["spur", "internal", "bevel", "idler", "coupling"]
 
 VIEWED_FROM_WHEELCASE = "wheelcase end"
 VIEWED_FROM_OUTPUT = "output end"
@@ -24,17 +26,24 @@ VIEWED_FROM_OUTPUT = "output end"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BankData:
-    """A bank. ``turn_deg``: its angle from upright about +x, so + leans to the right seen from the wheelcase end."""
+    """A bank. ``turn_deg``: its angle from upright about +x, so + leans to the right seen from the wheelcase end.
+    ``wrist_pin_angle_deg``: of its link rods' wrist pins from the master rod, in the same sense; None: as the bank
+    stands from the master bank."""
 
     name: str
     turn_deg: float
     cylinders: int
+    wrist_pin_angle_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CrankData:
     """Crank, rods and pistons. ``gudgeon_offset_mm``: + towards the side that the crank pin moves to after TDC
-    in clockwise rotation seen from the wheelcase end (the right-hand side)."""
+    in clockwise rotation seen from the wheelcase end (the right-hand side). ``pin_angles_deg``: of the throws by the
+    cylinders' number, about +x (clockwise seen from the wheelcase end); None: as even firing needs them.
+
+    Of articulated rods: ``master_bank`` ("": the first), whose rods have ``rod_length_mm``; the other banks' link rods
+    have ``link_rod_length_mm`` (None: the rod length less the wrist pin radius)."""
 
     bore_mm: float
     stroke_mm: float
@@ -42,6 +51,9 @@ class CrankData:
     rods: Rods = "fork-and-blade"
     gudgeon_offset_mm: float = 0.0
     pin_angles_deg: tuple[float, ...] | None = None
+    master_bank: str = ""
+    wrist_pin_radius_mm: float = 0.0
+    link_rod_length_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -81,7 +93,9 @@ class ValveData:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CouplingData:
     """A vernier coupling. ``tooth_phase_deg`` [deg of its shaft, + = early]: by how much the driven shaft stands
-    ahead of exact timing in the trial that is counted as 0 teeth; on a real engine nobody knows it beforehand."""
+    ahead of exact timing in the trial that is counted as 0 teeth; on a real engine nobody knows it beforehand.
+
+    ``hand``, ``bank``: of a handed part, the engine and the bank that it is made for, checked against its place."""
 
     name: str
     kind: Literal["quill", "sleeve"]
@@ -89,12 +103,17 @@ class CouplingData:
     driven_teeth: int
     free_play_driven_shaft_deg: float = 0.0
     tooth_phase_deg: float = 0.0
+    hand: str = ""
+    bank: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StageData:
     """One stage of a train. ``side`` of a bevel: on which side of the crossing the *crosswise* wheel of the
-    shaft along the crank stands, "output" or "wheelcase". ``shaft``: name of the shaft that it drives."""
+    shaft along the crank stands, "output" or "wheelcase". ``shaft``: name of the shaft that it drives.
+
+    An idler stands before the spur or internal stage whose two wheels it stands between; ``driven_teeth`` are its own.
+    ``set_apart``: a driving bevel of its own, even where one of its kind stands on the shaft already."""
 
     kind: StageKind
     driving_teeth: int = 0
@@ -102,6 +121,7 @@ class StageData:
     coupling: str = ""
     side: Literal["output", "wheelcase"] | None = None
     shaft: str | None = None
+    set_apart: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,14 +133,21 @@ class TrainData:
     stages: tuple[StageData, ...]
     turns: Rotation | None = None
     seen_from: str | None = None
+    hand: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MagnetoData:
     """A magneto. Its rotor is the shaft ``"<name> magneto"``. Rotor angles in degrees of the magneto rotor.
 
-    ``break_deg``: own angle of the cylinder at which its points break (679 for 41 BTDC).
+    ``break_deg``: own angle of the first cylinder of the order at which its points break (679 for 41 BTDC); those of the
+    others follow at even intervals.
     ``dwell_deg``: points closed, per lobe. ``finger_teeth``: pinion on the rotor, wheel on the finger.
+
+    ``kind``: of a polar inductor the magnets stand still, and ``poles`` counts the sparks that a turn of its rotor can
+    give. ``breaker_on``: the shaft that bears the ``lobes``, the rotor's or the finger's at half crank speed.
+    ``fires``: banks and cylinders, () for all. ``impulse_lag_deg``: crank degrees by which its impulse starter holds
+    the spark back; ``trailing_electrode_deg``: of the finger, by how much the electrode of a booster coil follows.
     """
 
     name: str
@@ -139,6 +166,17 @@ class MagnetoData:
     finger_width_deg: float = 14.0
     segment_width_deg: float = 16.0
     stands: Literal["left", "right"] = "left"
+    kind: Literal["rotating magnet", "polar inductor"] = "rotating magnet"
+    breaker_on: Literal["rotor", "finger"] = "rotor"
+    fires: tuple[str, ...] = ()
+    impulse_lag_deg: float = 0.0
+    trailing_electrode_deg: float = 0.0
+
+    @property
+    def sparks_per_turn(self) -> Fraction:
+        """Sparks in a turn of the magneto rotor."""
+        pinion, wheel = self.finger_teeth
+        return Fraction(self.lobes) * (Fraction(pinion, wheel) if self.breaker_on == "finger" else 1)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -161,8 +199,30 @@ class StepData:
     camshaft: str = ""
     magneto: str = ""
     cylinder: str = ""
-    by: Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes"] = "inlet opens"
+    by: TimedBy = "inlet opens"
     valve: int = 1  # which of several of a kind
+    lobe: ValveKind = "inlet"  # of a "lobe centre" or a "lift at TDC"
+    lift_mm: float | None = None  # that the gauge reads at the valve, at its checking clearance
+    crank_by: Literal["ring", "piston"] = "ring"
+    below_tdc_mm: float | None = None  # piston's place at the mark, where it is given so
+    prove_stroke: Literal["valves", "plug hole"] = "valves"
+
+    @property
+    def valve_kind(self) -> ValveKind:
+        """The kind of valve that a camshaft's job times by."""
+        if self.by in ("lobe centre", "lift at TDC"):
+            return self.lobe
+        return "inlet" if self.by.startswith("inlet") else "exhaust"
+
+    @property
+    def mark(self) -> str:
+        """Label of the job's mark on the timing disc, empty for a job that has none."""
+        if self.do == "set-magneto":
+            return f"{self.cylinder} {self.magneto} points break"
+        if self.do != "set-camshaft":
+            return ""
+        event = self.by if self.by.startswith(("inlet", "exhaust")) else f"{self.lobe} {self.by}"
+        return f"{self.cylinder} {event}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -187,6 +247,8 @@ class DataSheet:
     setup: tuple[StepData, ...] = ()
     length_unit: Literal["mm", "in"] = "mm"
     camshafts_per_bank: int = 1
+    hand: str = ""  # of one of a pair of handed engines, for example "port"
+    may_turn_back: bool = False  # whether the maker allows to turn the crank back when a mark was passed
 
     @property
     def camshafts(self) -> tuple[str, ...]:

@@ -6,7 +6,8 @@ along the cylinder's axis away from the crank [mm]. Turns are about +x: clockwis
 
 Followers:
 
-- a rocker with a roller on top of the cam, or a pad of a large radius, and a ball on the valve's tip. The cam lifts the roller, the rocker
+- a rocker with a roller on top of the cam, or a pad of a large radius, and a ball on the valve's tip. The cam lifts
+  the roller, the rocker
   turns outwards (about +x on the right), the ball pushes the valve down its own axis;
 - a flat pad square to its own travel, straight on the valve, which lies on the far side of the cam from w.
 

@@ -50,13 +50,13 @@ def firing_interval_deg(cylinders: int) -> Fraction:
     return Fraction(int(CYCLE_DEG), cylinders)
 
 
-def speed_ratio_needed(cylinders_fired: int, sparks_per_rotor_turn: int) -> Fraction:
+def speed_ratio_needed(cylinders_fired: int, sparks_per_rotor_turn: int | Fraction) -> Fraction:
     """Magneto rotor turns per crank turn that give each cylinder one spark in two crank turns, exact.
 
     ``sparks_per_rotor_turn``: the poles, or the lobes of a breaker cam on the rotor. cylinders / (2 ×
     sparks).
     """
-    return Fraction(cylinders_fired, 2 * sparks_per_rotor_turn)
+    return cylinders_fired / (2 * Fraction(sparks_per_rotor_turn))
 
 
 def neutral_spacing_deg(poles: int) -> float:
@@ -221,11 +221,11 @@ def check_stagger(exhaust_side: MagnetoData, other: MagnetoData) -> str | None:
 
 def _cam(magneto: MagnetoData) -> tuple[float, float, float]:
     """Degrees a lobe, degrees open at the data's gap, lift of the cam [mm]."""
-    pitch = 360.0 / magneto.lobes
+    pitch = 360.0 / float(magneto.sparks_per_turn)
     if not 0 < magneto.dwell_deg < pitch:
         raise ValueError(
             f"{magneto.name} magneto: expected a dwell of more than 0 and less than {pitch:g} degrees "
-            f"for {magneto.lobes} lobes, got {magneto.dwell_deg:g}"
+            f"for {_sparks(magneto)}, got {magneto.dwell_deg:g}"
         )
     open_deg = pitch - magneto.dwell_deg
     return pitch, open_deg, 2 * magneto.points_gap_mm / (1 - math.cos(math.pi * open_deg / pitch))
@@ -253,3 +253,9 @@ def _open_deg(magneto: MagnetoData, gap_set_mm: float | None) -> float:
 
 def _ratio(value: Fraction) -> str:
     return f"{value} ({float(value):.4g})" if value.denominator != 1 else str(value)
+
+
+def _sparks(magneto: MagnetoData) -> str:
+    if magneto.breaker_on == "rotor":
+        return f"{magneto.lobes} lobes"
+    return f"{magneto.sparks_per_turn} sparks a turn"

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
 
@@ -141,8 +141,8 @@ def smoothed(x: Floats, y: Floats) -> tuple[Floats, Floats, float]:
     return values, bends, float(np.sqrt(left[best] / free[best]))
 
 
-def _pieces(knots: Floats, values: Floats, bends: Floats, x: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Of the piece at each x: its length, the shares of its two ends, and its second derivatives there."""
+def _pieces(knots: Floats, values: Floats, x: Floats) -> tuple[NDArray[np.intp], Floats, Floats, Floats, Floats]:
+    """Of the piece at each x: its number, its length, the shares of its two ends, and the slope of its chord."""
     piece = np.clip(np.searchsorted(knots, x, side="right") - 1, 0, len(knots) - 2)
     length = knots[piece + 1] - knots[piece]
     second = (x - knots[piece]) / length
@@ -152,7 +152,7 @@ def _pieces(knots: Floats, values: Floats, bends: Floats, x: Floats) -> tuple[Fl
 def _spline(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
     """The natural spline at x, straight on beyond its ends."""
     inside = np.clip(x, knots[0], knots[-1])
-    piece, length, first, second, _ = _pieces(knots, values, bends, inside)
+    piece, length, first, second, _ = _pieces(knots, values, inside)
     curved = (first**3 - first) * bends[piece] + (second**3 - second) * bends[piece + 1]
     found = first * values[piece] + second * values[piece + 1] + curved * length**2 / 6
     return np.asarray(found + (x - inside) * _slope(knots, values, bends, inside))
@@ -161,7 +161,7 @@ def _spline(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
 def _slope(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
     """Its first derivative at x, that of the end beyond the ends."""
     inside = np.clip(x, knots[0], knots[-1])
-    piece, length, first, second, chord = _pieces(knots, values, bends, inside)
+    piece, length, first, second, chord = _pieces(knots, values, inside)
     curved = (3 * second**2 - 1) * bends[piece + 1] - (3 * first**2 - 1) * bends[piece]
     return np.asarray(chord + curved * length / 6)
 
@@ -198,7 +198,7 @@ def _arrays(curve: MeasuredCurve) -> tuple[Floats, Floats, Floats]:
     return np.asarray(curve.knots_deg), np.asarray(curve.lifts_mm), np.asarray(curve.bends)
 
 
-def _placed(curve: MeasuredCurve, own_deg: ArrayLike) -> tuple[Floats, Floats]:
+def _placed(curve: MeasuredCurve, own_deg: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
     """From the peak [deg], and whether the lobe lifts there."""
     x = np.asarray(wrapped(np.asarray(own_deg, dtype=np.float64) - curve.peak_deg, CYCLE_DEG))
     return x, (x > -curve.before_deg) & (x < curve.after_deg)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, TypeVar
 
+from quillwise.kinematics.articulated import Linkage
 from quillwise.kinematics.cams import Curve
 from quillwise.kinematics.datasheet import (
     CouplingData,
@@ -40,16 +41,31 @@ def turning(sense: int) -> Rotation:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cylinder:
     """A cylinder. Angles in degrees; ``pin_turn_deg``: of its crank pin in the crankshaft's frame at θ = 0;
-    ``tdc_pin_deg``: pin's angle from the cylinder's axis at its own TDC (0 without gudgeon offset)."""
+    ``tdc_pin_deg``, ``bdc_pin_deg``: pin's angle from the cylinder's axis at its own dead centres (0 and 180 without
+    gudgeon offset and link rod). ``firing_deg`` is that of its own top, ``late_deg`` how far that is after its even
+    interval. ``throw_mm``: x of the middle of its throw; ``top_mm``: height of the gudgeon pin at its own top;
+    ``towards``: side on which the middle of the engine lies, +1 to the right seen from the wheelcase end, else −1."""
 
     name: str
     bank: str
     number: int
     x_mm: float
+    throw_mm: float
     bank_turn_deg: float
+    towards: int
     firing_deg: float
+    late_deg: float
     pin_turn_deg: float
     tdc_pin_deg: float
+    bdc_pin_deg: float
+    stroke_mm: float
+    top_mm: float
+    linkage: Linkage
+
+    @property
+    def even_deg(self) -> float:
+        """θ at which it would fire at even intervals: there the sparks of an evenly lobed breaker cam belong."""
+        return self.firing_deg - self.late_deg
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -143,7 +159,8 @@ class Magneto:
     """A magneto where it stands; its rotor and its distributor finger are shafts. Stations along the rotor's axis.
 
     ``coupling``: the sleeve whose drawing moves the magneto off, or "". The breaker lever's pivot lies in the
-    rotor's frame; its heel rides half-way along ``contact_arm_mm``, on the cam's angle 0 side.
+    frame of ``breaker_shaft``, rotor or finger; its heel rides half-way along ``contact_arm_mm``, on the cam's angle 0
+    side. ``fires``: its cylinders in firing order; ``first_deg``: even firing angle of the first of them.
     """
 
     name: str
@@ -158,6 +175,9 @@ class Magneto:
     breaker_radius_mm: float
     lever_pivot_mm: tuple[float, float]
     contact_arm_mm: float
+    breaker_shaft: str
+    fires: tuple[str, ...]
+    first_deg: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

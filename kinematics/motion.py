@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import Floats, array
+from quillwise.kinematics.articulated import drop_mm, height_mm, lean_deg
 from quillwise.kinematics.assembly import Assembly, Engaged
 from quillwise.kinematics.cams import lift_mm
 from quillwise.kinematics.couplings import early_deg
-from quillwise.kinematics.cranks import piston_height_mm, rod_angle_deg
 from quillwise.kinematics.lobes import RockerPlan, rocker_angle_deg
 from quillwise.kinematics.magnetos import middle_of_range_deg, points_opening_mm
 from quillwise.kinematics.model import CRANKSHAFT, Cylinder, Engine, Valve
@@ -37,17 +37,12 @@ def motion(
     slides and turns of drawn quills. Returns a read-only mapping coordinate → (N,) read-only array.
     """
     theta = array(crank_deg)
-    loose = {
-        name: np.broadcast_to(np.asarray(value, dtype=float), theta.shape)
-        for name, value in (free or {}).items()
-    }
+    loose = {name: np.broadcast_to(np.asarray(value, dtype=float), theta.shape) for name, value in (free or {}).items()}
     state = shaft_angles(engine, assembly, theta, loose)
     for cylinder in engine.cylinders.values():
         pin = pin_from_axis_deg(engine, cylinder, state[CRANKSHAFT])
-        crank = engine.sheet.crank
-        sizes = (crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
-        state[f"piston {cylinder.name}"] = piston_height_mm(pin, *sizes)
-        state[f"rod {cylinder.name}"] = rod_angle_deg(pin, *sizes)
+        state[f"piston {cylinder.name}"] = height_mm(cylinder.linkage, pin)
+        state[f"rod {cylinder.name}"] = lean_deg(cylinder.linkage, pin)
     for valve in engine.valves.values():
         travel = cam_travel_mm(engine, valve, state[valve.camshaft])
         clearance = assembly.clearances_mm[valve.name]
@@ -87,9 +82,7 @@ def shaft_angles(
         turned = shaft.sense * 360.0 / data.driving_teeth * now.driving_teeth
         state[quill_coordinate(shaft.link)] = parent + loose.get(quill_coordinate(shaft.link), turned)
         drawn = 0.0 if home else engine.couplings[shaft.link].drawn_mm
-        state[slide_coordinate(shaft.link)] = np.zeros_like(theta) + loose.get(
-            slide_coordinate(shaft.link), drawn
-        )
+        state[slide_coordinate(shaft.link)] = np.zeros_like(theta) + loose.get(slide_coordinate(shaft.link), drawn)
         if isinstance(now, Engaged):
             early = early_deg(data, now.driving_teeth, now.driven_teeth)
             state[shaft.name] = parent + shaft.sense * float(early)
@@ -102,6 +95,11 @@ def pin_from_axis_deg(engine: Engine, cylinder: Cylinder, crankshaft_deg: Floats
     """Angle of the crank pin from the cylinder's axis, about +x [deg]. Shape kept."""
     first_bank = engine.cylinders[engine.sheet.firing_order[0]].bank_turn_deg
     return np.asarray(cylinder.pin_turn_deg + first_bank + crankshaft_deg - cylinder.bank_turn_deg)
+
+
+def piston_drop_mm(engine: Engine, cylinder: Cylinder, own_deg: ArrayLike) -> Floats:
+    """How far a cylinder's piston stands below its own top [mm], at the cylinder's own angle [deg]. Shape kept."""
+    return drop_mm(cylinder.linkage, cylinder.tdc_pin_deg, own_deg, engine.sigma)
 
 
 def cam_own_deg(engine: Engine, valve: Valve, camshaft_deg: Floats) -> Floats:
@@ -118,15 +116,15 @@ def cam_travel_mm(engine: Engine, valve: Valve, camshaft_deg: Floats) -> Floats:
 def rotor_running_deg(engine: Engine, magneto: str, rotor_deg: Floats) -> Floats:
     """Magneto rotor angle in its running direction, 0 where the points break for the first cylinder when exactly
     timed [deg]. Shape kept."""
-    data = engine.magnetos[magneto].data
-    rotor = engine.shafts[engine.magnetos[magneto].rotor]
-    return np.asarray(rotor.sense * rotor_deg - abs(float(rotor.turns)) * data.break_deg)
+    one = engine.magnetos[magneto]
+    rotor = engine.shafts[one.rotor]
+    return np.asarray(rotor.sense * rotor_deg - abs(float(rotor.turns)) * (one.first_deg + one.data.break_deg))
 
 
 def finger_running_deg(engine: Engine, magneto: str, finger_deg: Floats) -> Floats:
     """Distributor finger's angle in its running direction, 0 at the middle of the first cylinder's segment, which is
     where it stands at the middle of the advance range [deg]. Shape kept."""
-    data = engine.magnetos[magneto].data
-    finger = engine.shafts[engine.magnetos[magneto].finger]
-    middle = middle_of_range_deg(data)
+    one = engine.magnetos[magneto]
+    finger = engine.shafts[one.finger]
+    middle = one.first_deg + middle_of_range_deg(one.data)
     return np.asarray(finger.sense * finger_deg - abs(float(finger.turns)) * middle)

@@ -54,10 +54,7 @@ class Rig:
     def coordinates(self) -> frozenset[str]:
         """Names of all coordinates that the chains hang on."""
         return frozenset(
-            element.coordinate
-            for chain in self.chains.values()
-            for element in chain
-            if isinstance(element, Joint)
+            element.coordinate for chain in self.chains.values() for element in chain if isinstance(element, Joint)
         )
 
 
@@ -220,14 +217,14 @@ def _magneto(engine: Engine, part: Part, on_shaft: OnShaft) -> Chain:
         case Kind.ROTOR:
             return on_shaft(magneto.rotor, middle)
         case Kind.BREAKER_CAM:
-            return on_shaft(magneto.rotor, magneto.breaker_mm)
+            return on_shaft(magneto.breaker_shaft, magneto.breaker_mm)
         case Kind.FINGER:
             return on_shaft(magneto.finger, magneto.finger_mm)
         case Kind.SEGMENTS:
             return (*_to_shaft(engine, magneto.finger), moved(z_mm=magneto.finger_mm))
         case Kind.POLE_SHOES:
             return (*_to_shaft(engine, magneto.rotor), moved(z_mm=middle))
-    breaker = (*_to_shaft(engine, magneto.rotor), moved(z_mm=magneto.breaker_mm))
+    breaker = (*_to_shaft(engine, magneto.breaker_shaft), moved(z_mm=magneto.breaker_mm))
     if part.kind == Kind.FIXED_POINT:
         return breaker
     pivot_x, pivot_y = magneto.lever_pivot_mm

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import Floats, array
-from quillwise.kinematics.assembly import Assembly
-from quillwise.kinematics.cranks import piston_drop_mm
+from quillwise.kinematics.assembly import ROCKERS_OFF, Assembly, with_clearances
+from quillwise.kinematics.cams import lift_mm
 from quillwise.kinematics.model import Engine, Valve
-from quillwise.kinematics.motion import motion
+from quillwise.kinematics.motion import motion, piston_drop_mm
 
 _STEP_DEG = 0.25
 
@@ -69,23 +69,43 @@ def path(start: float, end: float) -> Floats:
 def _piston_room_mm(engine: Engine, valve: Valve, theta: Floats) -> Floats:
     """Room between the piston and the *shut* valve along the valve's axis [mm]."""
     cylinder = engine.cylinders[valve.cylinder]
-    crank = engine.sheet.crank
-    sizes = (crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
-    drop = piston_drop_mm(theta - cylinder.firing_deg, *sizes, engine.sigma)
+    drop = piston_drop_mm(engine, cylinder, theta - cylinder.firing_deg)
     lean = np.cos(np.radians(valve.data.angle_to_cylinder_deg))
     return np.asarray((valve.data.room_at_tdc_mm or 0.0) + drop * lean)
 
 
 def free_room_mm(engine: Engine, camshaft: str, crank_deg: ArrayLike) -> Floats:
-    """The least room [mm] at these crank angles whatever the free camshaft does: all its valves at full lift. (N,)."""
+    """The least room [mm] at these crank angles whatever the free camshaft does, with all that turn with it:
+    all their valves at full lift. (N,)."""
     theta = array(crank_deg)
+    turning = engine.camshafts_with(camshaft)
     rooms = [
         _piston_room_mm(engine, valve, theta)
         - (valve.data.lift_mm - min(valve.data.running_clearance_mm, valve.data.checking_clearance_mm))
         for valve in engine.valves.values()
-        if valve.camshaft == camshaft
+        if valve.camshaft in turning
     ]
     return np.asarray(np.min(rooms, axis=0))
+
+
+def worst_room(engine: Engine, assembly: Assembly, camshaft: str, crank_deg: ArrayLike) -> Room | None:
+    """The least room along a path of crank angles (N,) wherever a free camshaft stands, with all that turn with it:
+    their fitted valves at full lift, every other valve as assembled. None when no valve can be open."""
+    theta = array(crank_deg)
+    turning = engine.camshafts_with(camshaft)
+    free = [valve for valve in engine.valves.values() if valve.camshaft in turning]
+    least = least_room(engine, with_clearances(assembly, dict.fromkeys((v.name for v in free), ROCKERS_OFF)), theta)
+    for valve in free:
+        clearance = assembly.clearances_mm[valve.name]
+        lift = float(lift_mm(valve.curve, valve.curve.peak_deg)) - clearance
+        if lift <= 0:
+            continue
+        room = _piston_room_mm(engine, valve, theta) - lift
+        at = int(np.argmin(room))
+        if least is None or room[at] < least.room_mm:
+            known = valve.data.room_at_tdc_mm is not None
+            least = Room(room_mm=float(room[at]), valve=valve.name, crank_deg=float(theta[at]), known=known)
+    return least
 
 
 def parking_deg(

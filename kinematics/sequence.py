@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from quillwise.kinematics import wording
+from quillwise.kinematics import proofs, wording
 from quillwise.kinematics.assembly import (
     Assembly,
     Open,
@@ -18,26 +18,29 @@ from quillwise.kinematics.assembly import (
 )
 from quillwise.kinematics.bench import (
     FINGER_NEAR_DEG,
-    NEAR_DEG,
     Bench,
+    bring_near,
+    by_piston,
     direction,
     heel_deg,
-    mark_crank_deg,
+    least_tooth_crank_deg,
     nearest_deg,
     next_pass,
-    timing_valve,
+    nip,
+    rockers_off,
+    slug_of,
     to_mark,
     try_and_home,
     turn_free,
 )
-from quillwise.kinematics.cams import events_at
-from quillwise.kinematics.datasheet import StepData
+from quillwise.kinematics.datasheet import StepData, ValveKind
+from quillwise.kinematics.marks import equal_lifts_deg, gauge_mm, job_check, mark_crank_deg, timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.room import parking_deg
 from quillwise.kinematics.steps import CRANK, Mistake, Move, Step
-from quillwise.kinematics.timing import Event, timing_table
+from quillwise.kinematics.timing import Event, early_crank_deg, timing_table
 from quillwise.kinematics.verdicts import Check
 
 
@@ -86,28 +89,33 @@ def _prepare(bench: Bench) -> None:
     bench.add(
         "tdc",
         job,
-        wording.prove_tdc(first, engine.sheet.crank.gudgeon_offset_mm != 0),
+        wording.prove_tdc(
+            first, engine.sheet.crank.gudgeon_offset_mm != 0, engine.cylinders[first].linkage.link is not None
+        ),
         "window",
         (Part(Kind.DISC), Part(Kind.WINDOW), Part(Kind.PISTON, first)),
         moves=(Move(coordinate=CRANK, start=bench.crank, end=0.0),),
     )
     if engine.magnetos:
         gaps = tuple((m.name, m.data.points_gap_mm) for m in engine.magnetos.values())
-        timed_at = next(iter(engine.magnetos.values())).data.timed_at
+        timed_at = tuple((m.name, m.data.timed_at) for m in engine.magnetos.values())
+        impulse = any(m.data.impulse_lag_deg for m in engine.magnetos.values())
         about = tuple(Part(Kind.MOVING_POINT, name) for name in engine.magnetos)
         magneto = next(iter(engine.magnetos))
-        bench.add("points", job, wording.set_points(gaps, timed_at), "magneto", about, magneto=magneto)
+        bench.add("points", job, wording.set_points(gaps, timed_at, impulse), "magneto", about, magneto=magneto)
 
 
 def _set_camshaft(bench: Bench, job: StepData) -> None:
     engine = bench.engine
     valve = timing_valve(engine, job)
-    bank = engine.cylinders[job.cylinder].bank
     camshaft = valve.camshaft
     coupling = engine.coupling_upstream(camshaft)
-    name = f"camshaft {bank}"
-    slug = bank.lower()
+    name = camshaft
+    slug = slug_of(camshaft)
     mark = next_pass(bench.crank, mark_crank_deg(engine, job))
+    if coupling is None or not isinstance(bench.assembly.engagements[coupling.name], Open):
+        _read_camshaft(bench, job, name, slug)
+        return
     cam = Part(Kind.CAMSHAFT, camshaft)
     gear = (Part(Kind.VALVE, valve.name), Part(Kind.ROCKER, valve.name), cam)
     about = tuple(part for part in gear if part in engine.parts)
@@ -132,31 +140,88 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
         room=room,
     )
 
-    all_valves = {v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft == camshaft}
+    turning = engine.camshafts_with(camshaft)
+    all_valves = {v.name: v.data.checking_clearance_mm for v in engine.valves.values() if v.camshaft in turning}
     # until the quill is home only the cylinder that is timed by has rockers: the fewest valves that can strike
     timed_by = {v: mm for v, mm in all_valves.items() if engine.valves[v].cylinder == job.cylinder}
-    bench.assembly = with_clearances(bench.assembly, timed_by if coupling is not None else all_valves)
-    if coupling is not None:
-        heel = bench.free_to(coupling, heel_deg(engine, valve, mark))
-        near = bench.free_to(coupling, mark - NEAR_DEG)
-        text = wording.set_clearance(job.cylinder, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
-        turn_free(bench, f"{slug}-clearance", name, text, coupling, heel, about, valve)
-        text = wording.bring_near(camshaft, valve.name, job.by, sense, seen_from)
-        turn_free(bench, f"{slug}-near", name, text, coupling, near, about, valve)
+    bench.assembly = with_clearances(bench.assembly, timed_by)
+    heel = bench.free_to(coupling, heel_deg(engine, valve, mark))
+    text = wording.set_clearance(job.cylinder, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
+    turn_free(bench, f"{slug}-clearance", name, text, coupling, heel, about, valve)
+    bring_near(bench, f"{slug}-near", job, mark)
+    to_mark(bench, f"{slug}-mark", name, job.mark, camshaft, mark, (), by_piston(engine, job))
+    nip(bench, f"{slug}-nip", job)
+    try_and_home(bench, slug, name, coupling, camshaft, job, all_valves)
+    if job.by == "lobe centre":
+        _prove_centre(bench, job, slug)
 
-    to_mark(bench, f"{slug}-mark", name, f"{job.cylinder} {job.by}", camshaft, mark, ())
-    if coupling is None:
-        return
 
-    # the lobe is nipped where it is, whatever the crank's mark says
-    clearance = bench.assembly.clearances_mm[valve.name]
-    events = events_at(valve.curve, clearance)
-    assert events is not None, "a checking clearance is less than the lift"
-    own = events[0] if job.by.endswith("opens") else events[1]
-    nipped = bench.free_to(coupling, nearest_deg(engine.cylinders[valve.cylinder].firing_deg + own, bench.crank))
-    text = wording.nip(valve.name, clearance, job.by, sense, seen_from)
-    turn_free(bench, f"{slug}-nip", name, text, coupling, nipped, about, valve)
-    try_and_home(bench, slug, name, coupling, camshaft, f"{job.cylinder} {job.by}", all_valves)
+def _read_camshaft(bench: Bench, job: StepData, name: str, slug: str) -> None:
+    """A camshaft that is not free: no coupling drives it, or it came home with another. Nothing moves but the crank."""
+    engine = bench.engine
+    camshaft = timing_valve(engine, job).camshaft
+    if rockers_off(bench.assembly, engine, camshaft):
+        _fit_rockers(bench, slug, name, camshaft)
+    mark = next_pass(bench.crank, mark_crank_deg(engine, job))
+    to_mark(bench, f"{slug}-mark", name, job.mark, camshaft, mark, (), by_piston(engine, job))
+    _read(bench, job, slug, name, camshaft)
+
+
+def _fit_rockers(bench: Bench, slug: str, job: str, camshaft: str) -> None:
+    own = [valve for valve in bench.engine.valves.values() if valve.camshaft == camshaft]
+    bench.add(
+        f"{slug}-clearance",
+        job,
+        proofs.clearance_coupled(camshaft, {v.kind: v.data.checking_clearance_mm for v in own}),
+        "valve",
+        (Part(Kind.CAMSHAFT, camshaft), *(Part(Kind.VALVE, valve.name) for valve in own)),
+        after=with_clearances(bench.assembly, {v.name: v.data.checking_clearance_mm for v in own}),
+        valve=own[0].name,
+    )
+
+
+def _read(bench: Bench, job: StepData, slug: str, name: str, shaft: str) -> None:
+    """Read what a job would set, where nothing is free to be moved."""
+    engine = bench.engine
+    coupling = engine.coupling_upstream(shaft)
+    check = job_check(engine, bench.assembly, job)
+    is_cam = job.do == "set-camshaft"
+    home = "" if coupling is None else coupling.name
+    bench.add(
+        f"{slug}-read",
+        name,
+        proofs.read_only(name, job.mark, home, least_tooth_crank_deg(engine, shaft)),
+        "valve" if is_cam else "magneto",
+        (Part(Kind.CAMSHAFT, shaft) if is_cam else Part(Kind.ROTOR, job.magneto),),
+        checks=(check,) if check else (),
+        valve=timing_valve(engine, job).name if is_cam else "",
+        magneto=job.magneto,
+    )
+
+
+def _prove_centre(bench: Bench, job: StepData, slug: str) -> None:
+    """Turn the crank on and read the disc at equal lifts on either side of the lobe that was set by its centre."""
+    engine = bench.engine
+    valve = timing_valve(engine, job)
+    check = job_check(engine, bench.assembly, job)
+    early = early_crank_deg(engine, bench.assembly, valve.camshaft)
+    assert check is not None and early is not None, "its coupling is home and its rockers are on"
+    rises, falls = (engine.cylinders[job.cylinder].firing_deg + own - early for own in equal_lifts_deg(engine, job))
+    falls = next_pass(bench.crank, falls % 720.0)
+    rises = next_pass(falls, rises % 720.0)
+    moves, room = bench.turn_crank(rises)
+    lift = gauge_mm(engine, job)
+    bench.add(
+        f"{slug}-centre",
+        valve.camshaft,
+        proofs.equal_lifts(valve.name, lift, falls % 360.0, rises % 360.0, check.as_set % 360.0),
+        "valve",
+        (Part(Kind.VALVE, valve.name), Part(Kind.CAMSHAFT, valve.camshaft)),
+        moves=moves,
+        room=room,
+        valve=valve.name,
+        checks=(check,),
+    )
 
 
 def _set_magneto(bench: Bench, job: StepData) -> None:
@@ -166,12 +231,13 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
     name = f"{magneto.name} magneto"
     slug = magneto.name
     mark = next_pass(bench.crank, mark_crank_deg(engine, job))
-    label = f"{job.cylinder} {magneto.name} points break"
-    to_mark(bench, f"{slug}-mark", name, label, magneto.name, mark, _stroke_proof(bench, job.cylinder, mark))
-    if coupling is None:
+    proof = _stroke_proof(bench, job, mark)
+    to_mark(bench, f"{slug}-mark", name, job.mark, magneto.name, mark, proof, by_piston(engine, job))
+    now = None if coupling is None else bench.assembly.engagements[coupling.name]
+    if coupling is None or not isinstance(now, Open):
+        _read(bench, job, slug, name, magneto.rotor)
+        _check_stagger(bench)
         return
-    now = bench.assembly.engagements[coupling.name]
-    assert isinstance(now, Open)
     # the rotor is held where the finger is on the cylinder that the fitter means, whatever the crank's stroke
     broken = bench.free_to(coupling, _place_of_break(bench, job, mark))
     near = bench.free_to(coupling, _place_of_break(bench, job, mark) - FINGER_NEAR_DEG)
@@ -181,7 +247,14 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
         f"{slug}-break",
         name,
         wording.finger_then_break(
-            magneto.name, job.cylinder, sense, seen_from, data.closed_ohm, data.open_ohm, data.e_gap_deg
+            magneto.name,
+            job.cylinder,
+            sense,
+            seen_from,
+            data.closed_ohm,
+            data.open_ohm,
+            data.e_gap_deg,
+            data.impulse_lag_deg > 0,
         ),
         "magneto",
         (
@@ -198,23 +271,31 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
         magneto=magneto.name,
         coupling=coupling.name,
     )
-    try_and_home(bench, slug, name, coupling, name, label)
+    try_and_home(bench, slug, name, coupling, name, job)
     _check_stagger(bench)
 
 
 def _place_of_break(bench: Bench, job: StepData, mark: float) -> float:
     """The crank place whose magneto position the fitter holds: the finger on his cylinder, so always the data's."""
-    firing = bench.engine.cylinder(job.cylinder).firing_deg
-    return nearest_deg(firing + bench.engine.magneto(job.magneto).data.break_deg, mark)
+    even = bench.engine.cylinder(job.cylinder).even_deg
+    return nearest_deg(even + bench.engine.magneto(job.magneto).data.break_deg, mark)
 
 
-def _stroke_proof(bench: Bench, cylinder: str, mark: float) -> tuple[tuple[str, str], ...]:
-    """What the valves of the cylinder do at the right pass of the mark and at the other one, as assembled now."""
-    engine = bench.engine
+def _stroke_proof(bench: Bench, job: StepData, mark: float) -> tuple[tuple[str, str], ...]:
+    """What proves the compression stroke of the job's cylinder: its valves at the right pass of the mark and at the
+    other one, as assembled now, or the air at its plug hole."""
+    engine, cylinder = bench.engine, job.cylinder
+    if job.prove_stroke == "plug hole":
+        camshafts = {valve.camshaft for valve in engine.valves.values() if valve.cylinder == cylinder}
+        free = (early_crank_deg(engine, bench.assembly, name) is None for name in camshafts)
+        off = (rockers_off(bench.assembly, engine, name) for name in camshafts)
+        return proofs.plug_hole(cylinder, not (any(free) or any(off)))
     state = motion(engine, bench.assembly, [mark, mark + 360.0])
-    kinds = ("inlet", "exhaust")
+    kinds: tuple[ValveKind, ...] = ("inlet", "exhaust")
+    lifts = {kind: state[f"valve {engine.valve(cylinder, kind).name}"] for kind in kinds}
+    several = engine.sheet.inlet.count > 1, engine.sheet.exhaust.count > 1
     right, wrong = (
-        wording.valves_words(cylinder, {kind: float(state[f"valve {cylinder} {kind}"][at]) for kind in kinds})
+        wording.valves_words(cylinder, {kind: float(lift[at]) for kind, lift in lifts.items()}, several)
         for at in (0, 1)
     )
     return wording.compression(cylinder, right, wrong)
@@ -234,6 +315,7 @@ def _check_stagger(bench: Bench) -> None:
     as_set = wanted - (second.early_deg - first.early_deg)
     check = Check(
         what="between the two magnetos",
+        interval=True,
         unit="crank deg",
         wanted=wanted,
         as_set=as_set,
@@ -248,6 +330,9 @@ def _check_stagger(bench: Bench) -> None:
 def _finish(bench: Bench) -> None:
     engine = bench.engine
     job = "finish"
+    for camshaft in engine.camshafts:  # those that no job has read, because nothing can be moved there
+        if rockers_off(bench.assembly, engine, camshaft):
+            _fit_rockers(bench, slug_of(camshaft), job, camshaft)
     table = timing_table(engine, bench.assembly)
     checks = _worst_checks(table)
     unproved = sum(event.check is not None and event.check.verdict == "not proved" for event in table)
@@ -290,7 +375,7 @@ def _worst_checks(table: tuple[Event, ...]) -> tuple[Check, ...]:
         check = event.check
         if check is None:
             continue
-        group = event.magneto or f"{event.cylinder[:-1]} {event.kind}"
+        group = event.magneto or f"{event.cylinder.rstrip('0123456789')} {event.kind}"
         if group not in worst or abs(check.early) > abs(worst[group].early):
             worst[group] = check
     return tuple(worst.values())

@@ -54,10 +54,12 @@ def spanned(
     radius = shaft.radius_mm
     for magneto in magnetos.values():
         if shaft.name == magneto.rotor:
-            reach += [magneto.rotor_mm[0], magneto.breaker_mm]
+            reach += magneto.rotor_mm
             radius = 0.05 * bore
         if shaft.name == magneto.finger:
             reach.append(magneto.finger_mm)
+        if shaft.name == magneto.breaker_shaft:
+            reach.append(magneto.breaker_mm)
     span = (min(reach), max(reach))
     radius = max(min(radius, _thickest_mm(tree, shaft, span)), 1.15 * shaft.bore_mm)
     return replace(shaft, span_mm=span, radius_mm=radius)

@@ -139,9 +139,4 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
 
 def _right_mark(engine: Engine, at: str) -> str:
     """Label of the mark at which the scene sets a camshaft or a magneto, empty if it does not."""
-    for job in engine.sheet.setup:
-        if job.do == "set-camshaft" and job.camshaft == at:
-            return f"{job.cylinder} {job.by}"
-        if job.do == "set-magneto" and job.magneto == at:
-            return f"{job.cylinder} {job.magneto} points break"
-    return ""
+    return next((job.mark for job in engine.sheet.setup if at in (job.camshaft, job.magneto)), "")

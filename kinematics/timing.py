@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -10,10 +11,9 @@ import numpy as np
 from quillwise.kinematics.angles import in_cycle, wrapped
 from quillwise.kinematics.assembly import Assembly, Open
 from quillwise.kinematics.cams import events_at
-from quillwise.kinematics.cranks import piston_drop_mm
 from quillwise.kinematics.magnetos import break_shift_deg
-from quillwise.kinematics.model import Cylinder, Engine
-from quillwise.kinematics.motion import shaft_angles
+from quillwise.kinematics.model import Cylinder, Engine, Valve
+from quillwise.kinematics.motion import piston_drop_mm, shaft_angles
 from quillwise.kinematics.verdicts import Check
 
 EventKind = Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes", "points break"]
@@ -30,6 +30,7 @@ class Event:
     kind: EventKind
     cylinder: str
     magneto: str
+    valve: int = 0  # which of several valves of a kind, 0: all of them alike
     own_deg: float
     crank_deg: float
     early_deg: float | None
@@ -39,7 +40,10 @@ class Event:
 
     @property
     def name(self) -> str:
-        """For example "A1 inlet opens" or "A1 exhaust-side points break"."""
+        """For example "A1 inlet opens", "A1 inlet 2 opens" or "A1 exhaust-side points break"."""
+        if self.valve:
+            which, what = self.kind.split()
+            return f"{self.cylinder} {which} {self.valve} {what}"
         return " ".join(word for word in (self.cylinder, self.magneto, self.kind) if word)
 
     @property
@@ -91,22 +95,16 @@ def early_crank_deg(engine: Engine, assembly: Assembly, shaft: str) -> float | N
     return float(at_zero / (float(engine.shafts[shaft].turns) * engine.sigma))
 
 
-def _drop_mm(engine: Engine, own_deg: float) -> float:
-    crank = engine.sheet.crank
-    sizes = (crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
-    return float(piston_drop_mm(own_deg, *sizes, engine.sigma))
-
-
 def _valve_events(
     engine: Engine, assembly: Assembly, cylinder: Cylinder, clearances_mm: dict[str, float] | None
 ) -> list[Event]:
     limits = engine.sheet.limits
     events = []
-    for data in (engine.sheet.inlet, engine.sheet.exhaust):
-        valve = engine.valves[f"{cylinder.name} {data.kind}"]
+    read_at = clearances_mm or assembly.clearances_mm
+    for valve, which in _told(engine, cylinder, read_at):
+        data = valve.data
         shaft_early = early_crank_deg(engine, assembly, valve.camshaft)
-        clearance = (clearances_mm or assembly.clearances_mm)[valve.name]
-        real = events_at(valve.curve, clearance)
+        real = events_at(valve.curve, read_at[valve.name])
         for kind, own, at in (("opens", data.opens_deg, 0), ("closes", data.closes_deg, 1)):
             early = None
             if shaft_early is not None and real is not None:
@@ -116,15 +114,27 @@ def _valve_events(
                     kind=_KINDS[data.kind, kind],
                     cylinder=cylinder.name,
                     magneto="",
+                    valve=which,
                     own_deg=own,
                     crank_deg=float(in_cycle(cylinder.firing_deg + own)),
                     early_deg=early,
-                    piston_drop_mm=_drop_mm(engine, own),
+                    piston_drop_mm=float(piston_drop_mm(engine, cylinder, own)),
                     limit_deg=limits.valve_event_deg,
                     uncertainty_deg=limits.valve_event_uncertainty_deg,
                 )
             )
     return events
+
+
+def _told(engine: Engine, cylinder: Cylinder, clearances_mm: Mapping[str, float]) -> Iterator[tuple[Valve, int]]:
+    """The valves of a cylinder whose events are told, with their number: 0 for one that stands for all of its kind,
+    which are alike unless their clearances differ."""
+    for data in (engine.sheet.inlet, engine.sheet.exhaust):
+        valves = [engine.valve(cylinder.name, data.kind, number + 1) for number in range(data.count)]
+        if len({clearances_mm[valve.name] for valve in valves}) == 1:
+            yield valves[0], 0
+        else:
+            yield from ((valve, valve.number) for valve in valves)
 
 
 _KINDS: dict[tuple[str, str], EventKind] = {
@@ -139,11 +149,13 @@ def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder) -> list[Even
     limits = engine.sheet.limits
     events = []
     for magneto in engine.magnetos.values():
+        if cylinder.name not in magneto.fires:
+            continue
         early = early_crank_deg(engine, assembly, magneto.rotor)
         if early is not None:
             shift = float(break_shift_deg(magneto.data, assembly.points_gaps_mm[magneto.name]))
             early = float(wrapped(early + shift / abs(float(engine.shafts[magneto.rotor].turns)), 720.0))
-        own = magneto.data.break_deg
+        own = magneto.data.break_deg - cylinder.late_deg  # sparks come at even intervals
         events.append(
             Event(
                 kind="points break",
@@ -152,7 +164,7 @@ def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder) -> list[Even
                 own_deg=own,
                 crank_deg=float(in_cycle(cylinder.firing_deg + own)),
                 early_deg=early,
-                piston_drop_mm=_drop_mm(engine, own),
+                piston_drop_mm=float(piston_drop_mm(engine, cylinder, own)),
                 limit_deg=limits.points_break_deg,
                 uncertainty_deg=limits.points_break_uncertainty_deg,
             )

@@ -9,74 +9,55 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
 
 from quillwise.kinematics.angles import Floats
-from quillwise.kinematics.datasheet import DataSheet, StageData, TrainData
+from quillwise.kinematics.datasheet import DataSheet, TrainData
 from quillwise.kinematics.errors import Problem, unknown
 from quillwise.kinematics.gears import (
-    Vec3,
-    angle_to_deg,
     cone_deg,
-    driven_phase_deg,
-    senses_agree,
     tip_cone_deg,
 )
-from quillwise.kinematics.model import CRANKSHAFT, Coupling, GearMesh, Shaft, Wheel, turning
+from quillwise.kinematics.model import CRANKSHAFT, Wheel, turning
+from quillwise.kinematics.throws import upwards
+from quillwise.kinematics.tree import (
+    AFTER,
+    ALONG,
+    BACK,
+    BEFORE,
+    CAMSHAFT,
+    COUPLING,
+    FACE,
+    HOLLOW,
+    MAGNETO_OFF,
+    SHAFT,
+    Line,
+    Tree,
+    along_axis,
+    along_x,
+    centre_distance,
+    couple,
+    join,
+    new_shaft,
+    new_wheel,
+    next_station,
+    vec,
+)
+from quillwise.kinematics.ways import lay_way, run_of, with_idlers
 
-# by the bore: shafts of the train outside and inside, a coupling along a line of the crank's, and the gaps about it
-_SHAFT, _HOLLOW, _CAMSHAFT = 0.12, 0.097, 0.085
-_FACE = 0.18
-_COUPLING, _BEFORE, _AFTER = 0.32, 0.06, 0.18
-_MAGNETO_OFF = 0.31
+__all__ = ["Line", "Tree", "lay_out"]
 
-_ALONG: Vec3 = (1.0, 0.0, 0.0)
-_BACK: Vec3 = (-1.0, 0.0, 0.0)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Line:
-    """An axis in space with its direction of view and its angle 0."""
-
-    axis: Vec3
-    point: Vec3
-    zero: Vec3
-    seen_from: str
-
-    def at(self, along_mm: float) -> Vec3:
-        """The point [world, mm] at a distance along the axis."""
-        return _vec(np.asarray(self.point) + along_mm * np.asarray(self.axis))
-
-
-def _vec(values: object) -> Vec3:
-    x, y, z = np.asarray(values, dtype=float)
-    return float(x), float(y), float(z)
-
-
-@dataclass(slots=True)
-class Tree:
-    """The tree while it is being laid out. ``build`` freezes its contents into the engine."""
-
-    sheet: DataSheet
-    sigma: int
-    lines: dict[str, Line]  # of the shafts that exist, and of the camshafts that are to be reached
-    front_mm: float  # x of the next free station
-    shafts: dict[str, Shaft] = field(default_factory=dict)
-    wheels: dict[str, Wheel] = field(default_factory=dict)
-    meshes: dict[str, GearMesh] = field(default_factory=dict)
-    couplings: dict[str, Coupling] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
-    crossings: dict[str, list[str]] = field(default_factory=dict)  # driving bevel -> inclined shafts on it
+_SAME_AXIS_MM = 0.5
 
 
-def lay_out(sheet: DataSheet, sigma: int, lines: dict[str, Line], front_mm: float) -> Tree:
+def lay_out(sheet: DataSheet, sigma: int, lines: dict[str, Line], front_mm: float, rear_mm: float = 0.0) -> Tree:
     """Lay out all trains. ``lines``: of the crankshaft and of every camshaft. Problems are collected in the tree."""
-    tree = Tree(sheet=sheet, sigma=sigma, lines=dict(lines), front_mm=front_mm)
+    tree = Tree(sheet=sheet, sigma=sigma, lines=dict(lines), front_mm=front_mm, rear_mm=rear_mm)
     bore = sheet.crank.bore_mm
-    tree.shafts[CRANKSHAFT] = _shaft(tree, CRANKSHAFT, lines[CRANKSHAFT], "", "", Fraction(1), 0.18 * bore)
+    tree.shafts[CRANKSHAFT] = new_shaft(tree, CRANKSHAFT, lines[CRANKSHAFT], "", "", Fraction(1), 0.18 * bore)
     waiting = list(sheet.trains)
     while waiting:
         ready = [train for train in waiting if train.from_shaft in tree.shafts]
@@ -117,34 +98,6 @@ def _not_driven(tree: Tree, waiting: list[TrainData]) -> Iterator[Problem]:
                 break
 
 
-def _shaft(
-    tree: Tree,
-    name: str,
-    line: Line,
-    parent: str,
-    link: str,
-    ratio: Fraction,
-    radius: float,
-    bore: float = 0.0,
-) -> Shaft:
-    turns = ratio * (tree.shafts[parent].turns if parent else 1)
-    return Shaft(
-        name=name,
-        axis=line.axis,
-        point=line.point,
-        zero=line.zero,
-        span_mm=(0.0, 0.0),
-        radius_mm=radius,
-        bore_mm=bore,
-        seen_from=line.seen_from,
-        parent=parent,
-        link=link,
-        ratio=ratio,
-        turns=turns,
-        sense=tree.sigma if turns > 0 else -tree.sigma,
-    )
-
-
 def _names(train: TrainData) -> list[str]:
     """A name for the shaft after each stage; the last is the one that the train drives."""
     base = train.drives.removeprefix("camshaft ")
@@ -159,26 +112,26 @@ def _names(train: TrainData) -> list[str]:
 
 
 def _lay_train(tree: Tree, train: TrainData) -> None:
-    meshes = [stage for stage in train.stages if stage.kind != "coupling"]
-    kinds = {stage.kind for stage in meshes}
     names = _names(train)
     taken = [name for name in names if name in tree.shafts] + [n for n in names if names.count(n) > 1]
     if taken:
         tree.problems.append(Problem(f"trains.{train.drives}", f'the shaft "{taken[0]}" is driven twice'))
         return
-    reached = tree.lines.get(train.drives)
-    if kinds == {"bevel"} and len(meshes) == 2 and reached is not None:
-        _lay_inclined(tree, train, names, reached)
-    elif meshes and "bevel" not in kinds:
-        _lay_parallel(tree, train, names, reached)
-    else:
-        tree.problems.append(
-            Problem(
-                f"trains.{train.drives}.stages",
-                "cannot be laid out: expected spur stages only, or two bevel stages to a camshaft, "
-                "with couplings between; got " + ", ".join(stage.kind for stage in train.stages),
+    path = f"trains.{train.drives}.stages"
+    for number, stage in enumerate(train.stages, start=1):
+        if stage.kind == "internal" and stage.driven_teeth <= stage.driving_teeth:
+            tree.problems.append(
+                Problem(
+                    f"{path}[{number}].internal.driven",
+                    f"expected more than the {stage.driving_teeth} teeth of the wheel inside it, "
+                    f"got {stage.driven_teeth}",
+                )
             )
-        )
+            return
+    try:
+        _lay_clear(tree, replace(train, stages=with_idlers(train.stages)), names)
+    except ValueError as error:
+        tree.problems.append(Problem(path, f"cannot be laid out: {error}"))
         return
     made = tree.shafts[train.drives]
     if train.turns is not None and train.turns != turning(made.sense):
@@ -190,105 +143,57 @@ def _lay_train(tree: Tree, train: TrainData) -> None:
         )
 
 
-def _wheel(
-    tree: Tree, shaft: str, stage: StageData, driving: bool, module: float, at_mm: float, side: int = 0
-) -> Wheel:
-    """The wheel of a stage on a shaft; a driving wheel that stands there already is shared."""
-    teeth = stage.driving_teeth if driving else stage.driven_teeth
-    mating = stage.driven_teeth if driving else stage.driving_teeth
-    kind = stage.kind if stage.kind != "internal" or not driving else "spur"
-    assert kind != "coupling"
-    name = f"{shaft}, {teeth}-tooth {kind}"
-    if driving:
-        for known in tree.wheels.values():
-            same = (known.shaft, known.teeth, known.kind, known.side) == (shaft, teeth, kind, side)
-            if same and math.isclose(known.module_mm, module) and math.isclose(known.at_mm, at_mm):
-                return known
-    while name in tree.wheels:
-        name += "'"
-    face = 0.18 * tree.sheet.crank.bore_mm if kind != "bevel" else 0.3 * 0.5 * module * math.hypot(teeth, mating)
-    wheel = Wheel(
-        name=name,
-        shaft=shaft,
-        kind=kind,
-        teeth=teeth,
-        module_mm=module,
-        face_mm=face,
-        at_mm=at_mm,
-        side=side,
-        mating_teeth=mating if kind == "bevel" else 0,
-        phase_deg=0.0,
-    )
-    tree.wheels[name] = wheel
-    return wheel
+def _lay_clear(tree: Tree, train: TrainData, names: list[str]) -> None:
+    """Lay out a train, turned where it would put a shaft on the axis of another. Raises ValueError (text for the
+    user)."""
+    reached = tree.lines.get(train.drives)
+    turns = (0.0, 40.0, -40.0, 80.0, -80.0, 180.0) if reached is None else (0.0,)
+    for turned_deg in turns:
+        trial = tree.copy()
+        _lay(trial, train, names, reached, turned_deg)
+        if not _on_one_axis(trial, names):
+            break
+    tree.take(trial)
 
 
-def _mesh(tree: Tree, driving: Wheel, driven: Wheel, line: Line, pitch_point: Vec3, radius: float, bore: float) -> None:
-    """Join the driven wheel, give it its tooth phase, and make its shaft with ratio and sense."""
-    first = tree.shafts[driving.shaft]
-    agree = senses_agree(first.axis, first.point, line.axis, line.point, pitch_point)
-    phase = driven_phase_deg(
-        driving.teeth,
-        driving.phase_deg,
-        angle_to_deg(first.axis, first.point, first.zero, pitch_point),
-        driven.teeth,
-        angle_to_deg(line.axis, line.point, line.zero, pitch_point),
-        agree,
-    )
-    tree.wheels[driven.name] = replace(driven, phase_deg=phase)
-    name = f"{driving.shaft} to {driven.shaft}"
-    tree.meshes[name] = GearMesh(
-        name=name, driving=driving.name, driven=driven.name, pitch_point=pitch_point, agree=agree
-    )
-    ratio = agree * Fraction(driving.teeth, driven.teeth)
-    tree.lines[driven.shaft] = line
-    tree.shafts[driven.shaft] = _shaft(tree, driven.shaft, line, driving.shaft, name, ratio, radius, bore)
+def _on_one_axis(tree: Tree, names: list[str]) -> bool:
+    """Whether one of the shafts stands on the axis of another that no coupling joins to it."""
+    for name in names:
+        own, joined = tree.lines[name], _coupled(tree, name)
+        for other in tree.shafts:
+            cosine = float(np.dot(own.axis, tree.lines[other].axis))
+            if other in joined or abs(cosine) < 0.999:
+                continue
+            if cosine < 0 and tree.shafts[name].parent == tree.shafts[other].parent and abs(own.axis[0]) < 0.5:
+                continue  # to both sides of one bevel
+            off = np.cross(np.subtract(tree.lines[other].point, own.point), own.axis)
+            if float(np.linalg.norm(off)) < _SAME_AXIS_MM:
+                return True
+    return False
 
 
-def _couple(tree: Tree, stage: StageData, driving: str, driven: str, along: tuple[float, float]) -> None:
-    """Join two shafts on one line through a coupling that lies from ``along[0]`` (driving end) to ``along[1]``."""
-    data = next(data for data in tree.sheet.couplings if data.name == stage.coupling)
-    bore = tree.sheet.crank.bore_mm
-    line = tree.lines[driving]
-    way = 1.0 if along[1] > along[0] else -1.0
-    length = abs(along[1] - along[0])
-    module = (0.17 if data.kind == "quill" else 0.30) * bore / max(data.driving_teeth, data.driven_teeth)
-    parent = tree.shafts[driving]
-    radius, hollow = parent.radius_mm, parent.bore_mm
-    if data.kind == "quill":
-        engaged = min(0.22 * length, 0.17 * bore)
-        drawn = way * 1.35 * engaged
-        # drawn into the shaft that it drives, which is hollow for it; a camshaft is not
-        hollow = max(hollow, _HOLLOW * bore)
-        if driven.startswith("camshaft "):
-            drawn = -drawn
-            tree.shafts[driving] = replace(parent, bore_mm=hollow)
+def _coupled(tree: Tree, shaft: str) -> set[str]:
+    """The shafts in line with one through couplings, itself among them."""
+    joined = {shaft}
+    for coupling in [*tree.couplings.values()] * 2:
+        pair = {coupling.driving, coupling.driven}
+        joined |= pair if joined & pair else set()
+    return joined
+
+
+def _lay(tree: Tree, train: TrainData, names: list[str], reached: Line | None, turned_deg: float) -> None:
+    kinds = [stage.kind for stage in train.stages]
+    is_across = abs(tree.lines[train.from_shaft].axis[0]) < 0.5
+    is_on_crank_end = kinds[0] == "coupling" and train.from_shaft in (CRANKSHAFT, *tree.sheet.camshafts)
+    between = set(kinds[1:-1])
+    if is_across or is_on_crank_end or turned_deg or "idler" in kinds or set(kinds) == {"coupling"}:
+        lay_way(tree, train, names, reached, turned_deg)
+    elif len(kinds) > 1 and kinds[0] == kinds[-1] == "bevel" and between <= {"coupling"} and reached is not None:
+        _lay_inclined(tree, train, names, reached)
+    elif "bevel" not in kinds:
+        _lay_parallel(tree, train, names, reached)
     else:
-        engaged = 0.25 * length
-        drawn = way * 1.25 * engaged
-    first, last = along
-    ends = ((first, first + way * engaged), (last - way * engaged, last))
-    tree.couplings[data.name] = Coupling(
-        name=data.name,
-        data=data,
-        driving=driving,
-        driven=driven,
-        driving_mm=(min(ends[0]), max(ends[0])),
-        driven_mm=(min(ends[1]), max(ends[1])),
-        drawn_mm=drawn,
-        module_mm=module,
-    )
-    if driven.startswith("camshaft "):
-        radius, hollow = _CAMSHAFT * bore, 0.0
-    tree.lines[driven] = line
-    tree.shafts[driven] = _shaft(tree, driven, line, driving, data.name, Fraction(1), radius, hollow)
-
-
-def _station(tree: Tree, width_mm: float) -> float:
-    """The x [mm] of the middle of the next free station along the crank, and moves on by its width."""
-    here = tree.front_mm - width_mm / 2
-    tree.front_mm -= width_mm
-    return here
+        lay_way(tree, train, names, reached, turned_deg)
 
 
 def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line | None) -> None:
@@ -296,7 +201,7 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
     bore = tree.sheet.crank.bore_mm
     start = tree.lines[train.from_shaft]
     meshes = [stage for stage in train.stages if stage.kind != "coupling"]
-    sums = [_centre_distance(stage) for stage in meshes]
+    sums = [centre_distance(stage) for stage in meshes]
     if reached is not None:
         way = np.subtract(reached.point, start.point) * (0.0, 1.0, 1.0)
         module = float(np.linalg.norm(way)) / sum(sums)
@@ -305,10 +210,10 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
         magneto = next((m for m in tree.sheet.magnetos if train.drives == f"{m.name} magneto"), None)
         to_wheelcase = tree.sheet.geometry.get("wheelcase_shaft_height_mm")
         # magnetos stand so far from the shaft that drives them that one on each side has room
-        module = (0.034 if magneto is None else max(0.025, _MAGNETO_OFF / sum(sums))) * bore
+        module = (0.034 if magneto is None else max(0.025, MAGNETO_OFF / sum(sums))) * bore
         if magneto is None and to_wheelcase:
             module = to_wheelcase / sum(sums)
-        way = np.array([0.0, 0.0, 1.0]) if magneto is None else np.array([0.0, 1.0, 0.0])
+        way = np.array([0.0, 0.0, upwards(tree.sheet)]) if magneto is None else np.array([0.0, 1.0, 0.0])
         if magneto is not None and magneto.stands == "right":
             way = -way
     shaft, line = train.from_shaft, start
@@ -316,29 +221,29 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
     places = _stations(tree, train, way * module, backwards=reached is not None)
     for stage, name, x_mm in zip(train.stages, names, places, strict=True):
         if stage.kind == "coupling":
-            if line.axis == _BACK:  # a magneto stands before the whole train and looks away from the engine
-                begin, end = 0.30 * bore, (0.30 + _COUPLING) * bore
+            if line.axis == BACK:  # a magneto stands before the whole train and looks away from the engine
+                begin, end = 0.30 * bore, (0.30 + COUPLING) * bore
             else:
-                half = _COUPLING * bore / 2 * (1 if reached is not None else -1)
-                begin, end = _along_axis(line, x_mm - half), _along_axis(line, x_mm + half)
-            _couple(tree, stage, shaft, name, (begin, end))
+                half = COUPLING * bore / 2 * (1 if reached is not None else -1)
+                begin, end = along_axis(line, x_mm - half), along_axis(line, x_mm + half)
+            couple(tree, stage, shaft, name, (begin, end))
             shaft = name
             continue
         meshed += 1
         ends_here = meshed == len(meshes)
-        centre = np.asarray(line.point) * (0, 1, 1) + way * module * _centre_distance(stage)
+        centre = np.asarray(line.point) * (0, 1, 1) + way * module * centre_distance(stage)
         if ends_here and reached is not None:
             next_line = reached
         elif ends_here and train.drives.endswith("magneto"):
-            next_line = Line(axis=_BACK, point=_vec(centre + (x_mm, 0, 0)), zero=(0.0, 0.0, 1.0), seen_from="drive end")
+            next_line = Line(axis=BACK, point=vec(centre + (x_mm, 0, 0)), zero=(0.0, 0.0, 1.0), seen_from="drive end")
         else:
-            next_line = Line(axis=_ALONG, point=_vec(centre), zero=(0.0, 0.0, 1.0), seen_from="wheelcase end")
+            next_line = Line(axis=ALONG, point=vec(centre), zero=(0.0, 0.0, 1.0), seen_from="wheelcase end")
         reach = module * stage.driving_teeth / 2 * (1 if stage.kind == "spur" else -1)
-        pitch_point = _vec((x_mm, *(np.asarray(line.point)[1:] + way[1:] * reach)))
-        driving = _wheel(tree, shaft, stage, True, module, _along_axis(line, x_mm))
-        driven = _wheel(tree, name, stage, False, module, _along_axis(next_line, x_mm))
-        thick = _CAMSHAFT if name == train.drives and reached is not None else _SHAFT
-        _mesh(tree, driving, driven, next_line, pitch_point, thick * bore, 0.0)
+        pitch_point = vec((x_mm, *(np.asarray(line.point)[1:] + way[1:] * reach)))
+        driving = new_wheel(tree, shaft, stage, True, module, along_axis(line, x_mm))
+        driven = new_wheel(tree, name, stage, False, module, along_axis(next_line, x_mm))
+        thick = CAMSHAFT if name == train.drives and reached is not None else SHAFT
+        join(tree, driving, driven, next_line, pitch_point, thick * bore, 0.0)
         shaft, line = name, next_line
 
 
@@ -352,9 +257,14 @@ def _stations(tree: Tree, train: TrainData, step: Floats, *, backwards: bool) ->
     """
     bore = tree.sheet.crank.bore_mm
     magneto = train.drives.endswith(" magneto")
-    room = {False: 1.3 * _FACE * bore, True: 0.0 if magneto else (_AFTER + _COUPLING + _BEFORE) * bore}
+    room = {False: 1.3 * FACE * bore, True: 0.0 if magneto else (AFTER + COUPLING + BEFORE) * bore}
     widths = [room[stage.kind == "coupling"] for stage in train.stages]
     way = 1.0 if backwards else -1.0
+    if backwards and train.from_shaft in tree.sheet.camshafts:
+        # behind the engine, where no other wheel of a camshaft stands in the way
+        edges = tree.rear_mm + np.cumsum([0.0, *widths])
+        tree.rear_mm = float(edges[-1])
+        return [float(middle) for middle in (edges[1:] + edges[:-1]) / 2]
     shared = _shared_station(tree, train, step, widths if backwards else widths[:1])
     if backwards:
         edge = tree.front_mm - sum(widths) if shared is None else shared - widths[0] / 2
@@ -369,7 +279,7 @@ def _stations(tree: Tree, train: TrainData, step: Floats, *, backwards: bool) ->
             edge += width if backwards else 0.0
             continue
         # a quill needs more room on the side to which it is drawn: on along the train, but not into a camshaft
-        off = (_AFTER - _BEFORE) / 2 * bore if stage.kind == "coupling" else 0.0
+        off = (AFTER - BEFORE) / 2 * bore if stage.kind == "coupling" else 0.0
         drawn_back = backwards and number == len(widths) - 1
         places.append(edge + way * (width / 2 + (off if drawn_back else -off)))
         edge += way * width
@@ -385,14 +295,14 @@ def _shared_station(tree: Tree, train: TrainData, step: Floats, widths: list[flo
         same = (known.shaft, known.teeth, known.kind) == (train.from_shaft, first.driving_teeth, "spur")
         if not (same and math.isclose(known.module_mm, module)):
             continue
-        x_mm = _along_x(start, known.at_mm)
+        x_mm = along_x(start, known.at_mm)
         edge, centre, room = x_mm - widths[0] / 2, np.asarray(start.point) * (0.0, 1.0, 1.0), True
         for stage, width in zip(train.stages, widths, strict=False):
             if stage.kind != "coupling":
                 here = (edge, edge + width)
                 if stage is not first:
                     room = room and _has_room(tree, known, centre, module * (stage.driving_teeth / 2 + 1), here)
-                centre = centre + step * _centre_distance(stage)
+                centre = centre + step * centre_distance(stage)
                 beyond = 1.0 if stage.kind == "spur" else 4.25
                 room = room and _has_room(tree, known, centre, module * (stage.driven_teeth / 2 + beyond), here)
             edge += width
@@ -408,26 +318,11 @@ def _has_room(tree: Tree, shared: Wheel, centre: Floats, tip_mm: float, span_mm:
         if wheel.name == shared.name or wheel.kind == "bevel":
             continue
         apart = math.hypot(line.point[1] - centre[1], line.point[2] - centre[2])
-        within = span_mm[0] < _along_x(line, wheel.at_mm) < span_mm[1]
+        within = span_mm[0] < along_x(line, wheel.at_mm) < span_mm[1]
         beyond = 1.0 if wheel.kind == "spur" else 4.25  # in modules: a ring has its roots and its rim outside
         if within and 0.01 < apart < tip_mm + wheel.module_mm * (wheel.teeth / 2 + beyond):
             return False
     return True
-
-
-def _centre_distance(stage: StageData) -> float:
-    """Distance between the two axes, in modules: (N₁ + N₂)/2, for an internal mesh (N₂ − N₁)/2."""
-    if stage.kind == "internal":
-        return (stage.driven_teeth - stage.driving_teeth) / 2
-    return (stage.driving_teeth + stage.driven_teeth) / 2
-
-
-def _along_axis(line: Line, x_mm: float) -> float:
-    return (x_mm - line.point[0]) * line.axis[0]
-
-
-def _along_x(line: Line, along_mm: float) -> float:
-    return line.point[0] + along_mm * line.axis[0]
 
 
 def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line) -> None:
@@ -440,27 +335,27 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     radius_pinion = lower_module * lower.driven_teeth / 2
     side = 1 if lower.side != "wheelcase" else -1
     name = f"{train.from_shaft}, {lower.driving_teeth}-tooth bevel"
-    shared = tree.wheels.get(name)
+    shared = tree.wheels.get(name) if not lower.set_apart else None
     same = shared is not None and shared.mating_teeth == lower.driven_teeth and shared.side == side
     if shared is not None and same:
-        x_mm = _along_x(start, shared.at_mm)
+        x_mm = along_x(start, shared.at_mm)
     else:
-        x_mm = _station(tree, 2 * radius_pinion + 0.30 * bore)
+        x_mm = next_station(tree, 2 * radius_pinion + 0.30 * bore)
     top = np.array([x_mm, *reached.point[1:]])
     bottom = np.array([x_mm, *start.point[1:]])
     length = float(np.linalg.norm(top - bottom))
     down = (bottom - top) / length
-    line = Line(axis=_vec(down), point=_vec(top), zero=_ALONG, seen_from="upper end")
+    line = Line(axis=vec(down), point=vec(top), zero=ALONG, seen_from="upper end")
     radius_top = upper_module * upper.driven_teeth / 2
     radius_upper = upper_module * upper.driving_teeth / 2
     # hollow, so that a quill drops in from above and can be drawn into the upper shaft
     couplings = [stage for stage in train.stages if stage.kind == "coupling"]
-    tube, hollow = _SHAFT * bore, _HOLLOW * bore
+    tube, hollow = SHAFT * bore, HOLLOW * bore
 
-    driving = _wheel(tree, train.from_shaft, lower, True, lower_module, _along_axis(start, x_mm), side)
-    pitch_low = _vec(bottom + (side * radius_pinion, 0, 0) - down * radius_driving)
-    pinion = _wheel(tree, names[0], lower, False, lower_module, length, -1)
-    _mesh(tree, driving, pinion, line, pitch_low, tube, hollow)
+    driving = new_wheel(tree, train.from_shaft, lower, True, lower_module, along_axis(start, x_mm), side)
+    pitch_low = vec(bottom + (side * radius_pinion, 0, 0) - down * radius_driving)
+    pinion = new_wheel(tree, names[0], lower, False, lower_module, length, -1)
+    join(tree, driving, pinion, line, pitch_low, tube, hollow)
     tree.crossings.setdefault(driving.name, []).append(names[0])
 
     shaft = names[0]
@@ -470,14 +365,14 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     for stage, name in zip(train.stages[1:-1], names[1:-1], strict=True):
         if stage.kind == "coupling":
             begin = clear[0] + share * (at + 0.10)
-            _couple(tree, stage, shaft, name, (begin, begin + 0.62 * share))
+            couple(tree, stage, shaft, name, (begin, begin + 0.62 * share))
             at += 1
             shaft = name
     side_top = 1 if upper.side != "wheelcase" else -1
-    small = _wheel(tree, shaft, upper, True, upper_module, 0.0, 1)
-    large = _wheel(tree, train.drives, upper, False, upper_module, _along_axis(reached, x_mm), side_top)
-    pitch_high = _vec(top + down * radius_top + (side_top * radius_upper, 0, 0))
-    _mesh(tree, small, large, reached, pitch_high, _CAMSHAFT * bore, 0.0)
+    small = new_wheel(tree, shaft, upper, True, upper_module, 0.0, 1)
+    large = new_wheel(tree, train.drives, upper, False, upper_module, along_axis(reached, x_mm), side_top)
+    pitch_high = vec(top + down * radius_top + (side_top * radius_upper, 0, 0))
+    join(tree, small, large, reached, pitch_high, CAMSHAFT * bore, 0.0)
 
 
 def _check_crossings(tree: Tree) -> None:
@@ -485,7 +380,7 @@ def _check_crossings(tree: Tree) -> None:
     for driving, shafts in tree.crossings.items():
         for i, first in enumerate(shafts):
             for second in shafts[i + 1 :]:
-                cosine = float(np.dot(tree.shafts[first].axis, tree.shafts[second].axis))
+                cosine = float(np.dot(run_of(tree, first), run_of(tree, second)))
                 between = math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
                 tips = []
                 for shaft in (first, second):
@@ -499,6 +394,7 @@ def _check_crossings(tree: Tree) -> None:
                             f"the pinions of {first} and {second} on one {wheel.teeth}-tooth bevel would touch: "
                             f"their tip cones of {tips[0]:.1f}° and {tips[1]:.1f}° need more than the "
                             f"{between:.1f}° between the shafts; give the pinions fewer teeth "
-                            f"(pitch cone now {cone_deg(wheel.mating_teeth, wheel.teeth):.1f}°)",
+                            f"(pitch cone now {cone_deg(wheel.mating_teeth, wheel.teeth):.1f}°), "
+                            "or set the driving bevels apart",
                         )
                     )

@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from quillwise.kinematics.cams import Curve, lift_curve
-from quillwise.kinematics.cranks import piston_height_mm
 from quillwise.kinematics.datasheet import DataSheet, ValveData, ValveKind, camshaft_name, valve_name
 from quillwise.kinematics.errors import Problem
 from quillwise.kinematics.lobes import STEM, FlatPlan, RockerPlan, follower_plan, outline, pad_radius_mm
@@ -29,6 +28,7 @@ _EXTRA_ROOM_MM = 6.0  # between valve heads and pistons at TDC in the picture, w
 # by the bore, where there are more than two valves or two camshafts: from lobe to lobe, between the rims of two
 # heads (their seats), the smallest head, and how far from the middle one, two or three heads stand in a row
 _LOBE_PITCH, _RIMS, _SMALLEST_HEAD = 0.15, 0.065, 0.07
+_MIXED_ROCKER = 0.22  # by the bore: what a rocker takes in a row with flat followers
 _HEADS_AT: Mapping[int, float] = {1: 0.23, 2: 0.21, 3: 0.19}
 _ROW_PITCH: Mapping[int, float] = {1: 0.0, 2: 0.42, 3: 0.30}
 _BEVEL_MODULE, _CAMSHAFT = 0.024, 0.11  # by the bore: of the bevel on a camshaft; the camshaft's thickest place
@@ -73,19 +73,19 @@ def valve_gear(sheet: DataSheet, cylinders: Mapping[str, Cylinder], crown_mm: fl
         curves=curves,
         plans=plans,
         along_mm=_along_mm(sheet, {data.kind: _half_mm(plan, curves[data.kind], bore) for data, plan in pairs}),
-        height_mm=_crown_top_mm(sheet, cylinders, crown_mm) + room + max(wanted, _LEAST_STEM * bore - min(rises)),
+        height_mm=_crown_top_mm(cylinders, crown_mm) + room + max(wanted, _LEAST_STEM * bore - min(rises)),
         apart_mm=_apart_mm(sheet, [(plan, curves[data.kind]) for data, plan in pairs]) if two else 0.0,
     )
 
 
 def camshaft_u_mm(
-    sheet: DataSheet, gear: ValveGear, cylinders: Mapping[str, Cylinder], sizes: Sizes, bank_turn_deg: float
+    sheet: DataSheet, gear: ValveGear, cylinders: Mapping[str, Cylinder], sizes: Sizes, towards: int
 ) -> dict[ValveKind, float]:
     """Of a bank: u of the camshaft that works the valves of a kind [mm]; both are 0 where one works all."""
     if sheet.camshafts_per_bank == 1:
         return {"inlet": 0.0, "exhaust": 0.0}
-    bore, towards = sheet.crank.bore_mm, _towards(bank_turn_deg)
-    top = _crown_top_mm(sheet, cylinders, sizes.crown_mm)
+    bore = sheet.crank.bore_mm
+    top = _crown_top_mm(cylinders, sizes.crown_mm)
     found: dict[ValveKind, float] = {}
     tips = {}
     for data in (sheet.inlet, sheet.exhaust):
@@ -106,16 +106,14 @@ def camshaft_u_mm(
     }
 
 
-def place_valves(
-    sheet: DataSheet, gear: ValveGear, cylinders: Mapping[str, Cylinder], sizes: Sizes
-) -> Iterator[Valve]:
+def place_valves(sheet: DataSheet, gear: ValveGear, cylinders: Mapping[str, Cylinder], sizes: Sizes) -> Iterator[Valve]:
     """All valves, cylinder by cylinder: inlet valves towards the middle of the engine, exhaust valves outside."""
     stands = {
         towards: tuple(_stands(sheet, gear, cylinders, sizes, towards))
-        for towards in {_towards(cylinder.bank_turn_deg) for cylinder in cylinders.values()}
+        for towards in {cylinder.towards for cylinder in cylinders.values()}
     }
     for cylinder in cylinders.values():
-        for valve in stands[_towards(cylinder.bank_turn_deg)]:
+        for valve in stands[cylinder.towards]:
             count = valve.data.count
             yield replace(
                 valve,
@@ -129,30 +127,29 @@ def place_valves(
 def valve_room_problems(
     sheet: DataSheet, gear: ValveGear, cylinders: Mapping[str, Cylinder], sizes: Sizes
 ) -> Iterator[Problem]:
-    """Valves whose heads do not fit into the bore beside each other."""
+    """Followers that have no room beside each other under their camshaft, from one cylinder to the next."""
     if _is_plain(sheet):
         return
     bore = sheet.crank.bore_mm
-    heads = {valve.kind: valve.head_radius_mm for valve in _stands(sheet, gear, cylinders, sizes, 1)}
-    for data in (sheet.inlet, sheet.exhaust):
-        if heads[data.kind] < _SMALLEST_HEAD * bore:
-            few = "1 valve" if data.count == 1 else f"{data.count} valves"
+    rows: dict[str, list[tuple[float, float]]] = {}
+    for valve in _stands(sheet, gear, cylinders, sizes, 1):
+        half = _half_mm(valve.plan, valve.curve, bore)
+        row = "valves" if sheet.camshafts_per_bank == 1 else f"valves.{valve.kind}"
+        rows.setdefault(row, []).append((valve.x_mm - half, valve.x_mm + half))
+    for row, spans in rows.items():
+        width = max(end for _, end in spans) - min(start for start, _ in spans)
+        if width > sizes.bore_spacing_mm:
+            more = "rockers, or two camshafts a bank" if sheet.camshafts_per_bank == 1 else "rockers"
             yield Problem(
-                f"valves.{data.kind}.count",
-                f"{few} a cylinder would find room for heads of {max(0.0, 2 * heads[data.kind]):.1f} mm only, with "
-                f"{data.follower} followers that lean by {data.angle_to_cylinder_deg:g} degrees and "
-                f"{'one camshaft' if sheet.camshafts_per_bank == 1 else 'two camshafts'} a bank; the least is "
-                f"{2 * _SMALLEST_HEAD * bore:.1f} mm",
+                row,
+                f"the followers of {len(spans)} valves a cylinder take {width:.1f} mm of their camshaft, more than the "
+                f"{sizes.bore_spacing_mm:.1f} mm from cylinder to cylinder; {more} would do",
             )
 
 
 def _is_plain(sheet: DataSheet) -> bool:
     """One camshaft a bank and two valves a cylinder: there is always room."""
     return sheet.camshafts_per_bank == 1 and sheet.inlet.count == sheet.exhaust.count == 1
-
-
-def _towards(bank_turn_deg: float) -> int:
-    return -1 if bank_turn_deg > 0 else 1
 
 
 def _side(sheet: DataSheet, data: ValveData, towards: int) -> int:
@@ -167,8 +164,8 @@ def _stands(
 ) -> Iterator[Valve]:
     """The valves of a cylinder without a name: ``x_mm`` from its middle."""
     bore = sheet.crank.bore_mm
-    top = _crown_top_mm(sheet, cylinders, sizes.crown_mm)
-    camshafts = camshaft_u_mm(sheet, gear, cylinders, sizes, -float(towards))
+    top = _crown_top_mm(cylinders, sizes.crown_mm)
+    camshafts = camshaft_u_mm(sheet, gear, cylinders, sizes, towards)
     made: list[Valve] = []
     rises: list[float] = []
     for data in (sheet.inlet, sheet.exhaust):
@@ -215,17 +212,18 @@ def _heads_mm(sheet: DataSheet, valves: list[Valve], rises: list[float], bore_mm
         for valve, rise in zip(valves, rises, strict=True)
     }
     heads: dict[ValveKind, float] = {"inlet": _INLET_HEAD * bore_mm, "exhaust": _EXHAUST_HEAD * bore_mm}
+    least = (_LEAST_HEAD if _is_plain(sheet) else _SMALLEST_HEAD) * bore_mm
     for (kind, _), place in at.items():
-        heads[kind] = min(heads[kind], _IN_BORE * bore_mm - math.hypot(*place))
+        heads[kind] = max(min(heads[kind], _IN_BORE * bore_mm - math.hypot(*place)), least)
     if _is_plain(sheet):
-        return {kind: max(head, _LEAST_HEAD * bore_mm) for kind, head in heads.items()}
+        return heads
     places = list(at.items())
     for number, ((kind, _), place) in enumerate(places):
         for (other, _), beside in places[number + 1 :]:
             free = math.dist(place, beside) - _RIMS * bore_mm
-            share = free / (heads[kind] + heads[other]) if heads[kind] + heads[other] > 0 else 1.0
+            share = free / (heads[kind] + heads[other])
             if share < 1:
-                heads |= {each: heads[each] * max(share, 0.0) for each in {kind, other}}
+                heads |= {each: heads[each] * share for each in {kind, other}}
     return heads
 
 
@@ -249,7 +247,7 @@ def _along_mm(sheet: DataSheet, half_mm: Mapping[ValveKind, float]) -> dict[Valv
         return {"inlet": (-spread["inlet"],), "exhaust": (spread["exhaust"],)}
     if not any(flat.values()):
         # those of a kind stand two lobes apart, those of the other kind between them
-        moved = {kind: 0.0 for kind in counts}
+        moved = dict.fromkeys(counts, 0.0)
         if (counts["inlet"] - counts["exhaust"]) % 2 == 0:
             alike = counts["inlet"] == counts["exhaust"]
             moved = {"inlet": -_LOBE_PITCH / 2 * bore * alike, "exhaust": _LOBE_PITCH * bore * (1 - alike / 2)}
@@ -257,11 +255,11 @@ def _along_mm(sheet: DataSheet, half_mm: Mapping[ValveKind, float]) -> dict[Valv
     # all in one row under the camshaft, inlet and exhaust mixed evenly
     order = sorted(((k + 0.5) / n, kind == "exhaust", kind) for kind, n in counts.items() for k in range(n))
     found: dict[ValveKind, list[float]] = {"inlet": [], "exhaust": []}
-    whole = sum(2 * half_mm[kind] for *_, kind in order)
-    edge = -whole / 2
+    half = {kind: half_mm[kind] if flat[kind] else _MIXED_ROCKER / 2 * bore for kind in counts}
+    edge = -sum(half[kind] for *_, kind in order)
     for *_, kind in order:
-        found[kind].append(edge + half_mm[kind])
-        edge += 2 * half_mm[kind]
+        found[kind].append(edge + half[kind])
+        edge += 2 * half[kind]
     return {kind: tuple(places) for kind, places in found.items()}
 
 
@@ -308,8 +306,5 @@ def _stem_mm(valve: ValveData, plan: RockerPlan | FlatPlan, bore_mm: float) -> f
     return min(STEM * bore_mm, 0.28 * bore_mm / math.tan(lean) - plan.base_radius_mm * math.cos(lean))
 
 
-def _crown_top_mm(sheet: DataSheet, cylinders: Mapping[str, Cylinder], crown_mm: float) -> float:
-    crank = sheet.crank
-    tdc = next(iter(cylinders.values())).tdc_pin_deg
-    pin = piston_height_mm(tdc, crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm)
-    return float(pin) + crown_mm
+def _crown_top_mm(cylinders: Mapping[str, Cylinder], crown_mm: float) -> float:
+    return max(cylinder.top_mm for cylinder in cylinders.values()) + crown_mm

@@ -22,7 +22,8 @@ def verdict(difference: float, limit: float, uncertainty: float) -> Verdict:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Check:
-    """One thing that is checked. ``early``: as set against data, + = earlier (degrees) or larger (mm)."""
+    """One thing that is checked. ``early``: as set against data, + = earlier (degrees) or larger (mm).
+    ``interval``: between two events, so it is wide or narrow, not early or late."""
 
     what: str
     unit: Literal["crank deg", "mm"]
@@ -31,6 +32,7 @@ class Check:
     early: float
     limit: float
     uncertainty: float
+    interval: bool = False
 
     @property
     def verdict(self) -> Verdict:

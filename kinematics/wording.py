@@ -5,8 +5,13 @@ Functions take numbers and names, and return sentences; nothing here computes.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
+
+from quillwise.kinematics.datasheet import ValveKind
+
+Feel = Literal["opens", "closes", "full", "rises", "falls"]
 
 DISCLAIMER = "Briefing aid. Not approved data."
 FIRST_LINE = "The engine maker's approved data prevail over anything shown here."
@@ -76,6 +81,9 @@ PLUG_HOLES = Caution(
     level="CAUTION", text="A part in an open plug hole damages the engine. Keep all plug holes blanked."
 )
 FALSE_BREAK = Caution(
+    level="CAUTION", text="A lever that has moved from its place gives a false break. Before each reading, look at it."
+)
+IMPULSE = Caution(
     level="CAUTION",
     text="An impulse starter or a retarded lever gives a false break. Pass the click first. Then lock the lever.",
 )
@@ -108,13 +116,15 @@ def make_safe() -> Text:
     )
 
 
-def prove_tdc(cylinder: str, offset_pin: bool) -> Text:
+def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
+    """``offset_pin``, ``link_rod``: its gudgeon pin is offset, its rod is a link rod; either makes its top one-sided."""
     way = (
         (
             "Find the highest point of the piston with a dial gauge.",
-            "Do not use the middle of two stop readings, because the gudgeon pin is offset.",
+            "Do not use the middle of two stop readings, because "
+            + ("the gudgeon pin is offset." if offset_pin else "the piston hangs on a link rod."),
         )
-        if offset_pin
+        if offset_pin or link_rod
         else (
             f"Fit the piston stop in cylinder {cylinder}.",
             "Turn the crank to the stop from both sides.",
@@ -133,16 +143,22 @@ def prove_tdc(cylinder: str, offset_pin: bool) -> Text:
     )
 
 
-def set_points(gaps: tuple[tuple[str, float], ...], timed_at: str) -> Text:
+def set_points(gaps: tuple[tuple[str, float], ...], timed_at: tuple[tuple[str, str], ...], impulse: bool) -> Text:
+    """``gaps`` [mm], ``timed_at``: by magneto. ``impulse``: whether one has an impulse starter."""
+    places = list(dict.fromkeys(place for _, place in timed_at))
+    levers = (
+        (f"Move the advance lever to {places[0]}.", "Lock the lever there.")
+        if len(places) == 1
+        else (
+            *(f"Move the advance lever of the {name} magneto to {place}." for name, place in timed_at),
+            "Lock the levers there.",
+        )
+    )
     return Text(
         title="Set the points gap and lock the advance lever",
-        do=(
-            *(f"Set the points gap of the {name} magneto to {gap:.2f} mm." for name, gap in gaps),
-            f"Move the advance lever to {timed_at}.",
-            "Lock the lever there.",
-        ),
+        do=(*(f"Set the points gap of the {name} magneto to {gap:.2f} mm." for name, gap in gaps), *levers),
         see=(("points", "A clean feeler slides between the points with a light drag."),),
-        cautions=(FALSE_BREAK,),
+        cautions=(IMPULSE if impulse else FALSE_BREAK,),
     )
 
 
@@ -178,15 +194,18 @@ def set_clearance(cylinder: str, valve: str, clearance_mm: float, sense: int, se
     )
 
 
-def bring_near(camshaft: str, valve: str, by: str, sense: int, seen_from: str) -> Text:
-    opens = by.endswith("opens")
+def bring_near(camshaft: str, valve: str, by: Feel, lift_mm: float, sense: int, seen_from: str) -> Text:
+    before, seen = {
+        "opens": (f"the cam of {valve} takes up its clearance", f"{valve} is shut and still has clearance."),
+        "closes": (f"the cam of {valve} lets it shut", f"{valve} is still open."),
+        "full": (f"{valve} is at its full lift", f"{valve} is open and still opens."),
+        "rises": (f"{valve} is open by {lift_mm:.2f} mm", f"{valve} is open by less than {lift_mm:.2f} mm."),
+        "falls": (f"{valve} is open by only {lift_mm:.2f} mm", f"{valve} is open by more than {lift_mm:.2f} mm."),
+    }[by]
     return Text(
         title=f"Bring {camshaft} near its place",
-        do=(
-            f"Turn the free camshaft {turn_words(sense, seen_from)}.",
-            f"Stop a little before the cam of {valve} {'takes up its clearance' if opens else 'lets it shut'}.",
-        ),
-        see=(("valve", f"{valve} is shut and still has clearance." if opens else f"{valve} is still open."),),
+        do=(f"Turn the free camshaft {turn_words(sense, seen_from)}.", f"Stop a little before {before}."),
+        see=(("valve", seen),),
         cautions=(STRIKE,),
     )
 
@@ -220,37 +239,57 @@ def compression(cylinder: str, right: str, wrong: str) -> tuple[tuple[str, str],
     )
 
 
-def valves_words(cylinder: str, lifts_mm: dict[str, float]) -> str:
-    """Which valves of a cylinder are open, and by how much."""
-    opened = [f"the {kind} valve of {cylinder} is open by {lift:.1f} mm" for kind, lift in lifts_mm.items() if lift > 0]
-    return " and ".join(opened) if opened else f"both valves of {cylinder} are shut"
+def valves_words(
+    cylinder: str, lifts_mm: Mapping[ValveKind, float], several: tuple[bool, bool] = (False, False)
+) -> str:
+    """Which valves of a cylinder are open, and by how much. ``several``: whether it has more than one of each kind."""
+    opened = [
+        f"the {kind} {'valves' if more else 'valve'} of {cylinder} {'are' if more else 'is'} open by {lift:.1f} mm"
+        for (kind, lift), more in zip(lifts_mm.items(), several, strict=True)
+        if lift > 0
+    ]
+    return " and ".join(opened) if opened else f"{'all' if any(several) else 'both'} valves of {cylinder} are shut"
 
 
-def nip(valve: str, clearance_mm: float, by: str, sense: int, seen_from: str) -> Text:
-    feels = "nips the feeler" if by.endswith("opens") else "lets the feeler go"
+def nip(valve: str, clearance_mm: float, by: Feel, lift_mm: float, sense: int, seen_from: str) -> Text:
+    """Hold the camshaft at its place: by the feeler at an event, by the dial gauge at a lift."""
+    feels = {"opens": "nips the feeler", "closes": "lets the feeler go", "full": "reaches full lift"}.get(
+        by, f"{by} to {lift_mm:.2f} mm"
+    )
+    tool = (
+        (f"Put the thinnest feeler in the clearance of {valve}.",)
+        if by in ("opens", "closes")
+        else (f"Put the dial gauge on {valve}.", f"With {valve} shut, set the gauge to zero.")
+    )
+    seen = {
+        "opens": f"The clearance of {clearance_mm:.2f} mm is just taken up at {valve}.",
+        "closes": f"The clearance of {valve} just comes back.",
+        "full": f"The gauge at {valve} stands still at {lift_mm:.2f} mm and falls to either side.",
+    }.get(by, f"The gauge at {valve} reads {lift_mm:.2f} mm.")
     return Text(
         title=f"Turn the camshaft until {valve} just {feels}",
         do=(
-            f"Put the thinnest feeler in the clearance of {valve}.",
+            *tool,
             f"Turn the camshaft slowly {turn_words(sense, seen_from)}.",
             f"When the valve just {feels}, stop.",
             "Hold the camshaft there, because the valve springs can roll it.",
         ),
-        see=(
-            (
-                "valve",
-                f"The clearance of {clearance_mm:.2f} mm is just taken up at {valve}."
-                if by.endswith("opens")
-                else f"The clearance of {valve} just comes back.",
-            ),
-            ("timing window", "The crank has not moved from its mark."),
-        ),
+        see=(("valve", seen), ("timing window", "The crank has not moved from its mark.")),
         cautions=(STRIKE,),
     )
 
 
 def try_teeth(
-    coupling: str, kind: str, teeth: int, sense: int, seen_from: str, first: str, taken: str, fits: bool, others: int
+    coupling: str,
+    kind: str,
+    teeth: int,
+    sense: int,
+    seen_from: str,
+    first: str,
+    taken: str,
+    fits: bool,
+    others: int,
+    of: int = 0,
 ) -> Text:
     word = "quill" if kind == "quill" else "sleeve"
     which = "the tooth that fits" if fits else "the tooth that is taken"
@@ -258,6 +297,8 @@ def try_teeth(
         f"The {word} goes in without a turn."
         if teeth == 0
         else f"Turn it {teeth} {'tooth' if teeth == 1 else 'teeth'} {turn_words(sense, seen_from)}."
+        if teeth <= of / 2 or not of
+        else f"Turn it {teeth} teeth on, or {of - teeth} back: on is {turn_words(sense, seen_from)}."
     )
     return Text(
         title=f"Try {coupling} tooth by tooth",
@@ -280,6 +321,15 @@ def out_of_line_words(out_deg: float, crank_deg: float, goes: str) -> str:
     """How far a trial is out of line, and whether it goes in."""
     fits = {"free": "it goes in free", "eased": "it eases in", "does not go in": "it does not go in"}[goes]
     return f"out of line by {abs(out_deg):.2f} degrees ({abs(crank_deg):.2f} crank degrees), {fits}"
+
+
+def try_again(cycles: int, out_crank_deg: float, instead_crank_deg: float) -> str:
+    """That further turns of the crank bring a closer tooth. ``cycles``: of two turns."""
+    turns = {1: "two", 2: "four", 3: "six", 4: "eight"}.get(cycles, f"{2 * cycles}")
+    return (
+        f"Turn the crank {turns} more turns, then try again: {abs(out_crank_deg):.2f} crank degrees out, "
+        f"closer than {abs(instead_crank_deg):.2f}."
+    )
 
 
 def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, rockers_of: str = "") -> Text:
@@ -319,6 +369,7 @@ def finger_then_break(
     closed_ohm: float,
     open_ohm: float,
     e_gap_deg: float,
+    impulse: bool = False,
 ) -> Text:
     return Text(
         title=f"Hold the {magneto} magneto where its points break",
@@ -335,7 +386,7 @@ def finger_then_break(
             ("magneto", f"The magneto rotor stands {e_gap_deg:.0f} degrees past neutral: that is the E-gap."),
             ("magneto", "Piston, E-gap, break and finger agree."),
         ),
-        cautions=(LIVE, FUEL, FALSE_BREAK),
+        cautions=(LIVE, FUEL, IMPULSE if impulse else FALSE_BREAK),
     )
 
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-import numpy as np
 import trimesh
 
-from quillwise.kinematics.lobes import LOBE_WIDTH, RockerPlan, outline, pad_radius_mm
+from quillwise.kinematics.lobes import LOBE_WIDTH, RockerPlan, outline, pad_half_width_mm, pad_radius_mm
 from quillwise.kinematics.model import CRANKSHAFT, Engine, Valve
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.meshes import camshafts, cranks, dials, driveline, ignition, solids, valves
+from quillwise.meshes import camshafts, cranks, dials, driveline, ignition, rods, solids, valves
 from quillwise.meshes.solids import Detail
 
 
@@ -32,14 +31,9 @@ def index_mark(engine: Engine, part: Part) -> trimesh.Trimesh | None:
 
 def _crankshaft(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     bore, sizes, shaft = engine.sheet.crank.bore_mm, engine.sizes, engine.shafts[CRANKSHAFT]
-    pins: dict[int, list[tuple[float, float]]] = {}
-    for cylinder in engine.cylinders.values():
-        pins.setdefault(cylinder.number, []).append((cylinder.x_mm, cylinder.pin_turn_deg))
-    throws = tuple(
-        cranks.Throw(z_mm=float(np.mean([x for x, _ in at])), angle_deg=at[0][1])
-        for at in sorted(pins.values(), key=lambda at: at[0][0])
-    )
-    across = 2 if engine.sheet.crank.rods == "side-by-side" and len(engine.sheet.banks) > 1 else 1
+    pins = {cylinder.throw_mm: cylinder.pin_turn_deg for cylinder in engine.cylinders.values()}
+    throws = tuple(cranks.Throw(z_mm=z, angle_deg=pins[z]) for z in sorted(pins))
+    across = len(engine.sheet.banks) if engine.sheet.crank.rods == "side-by-side" else 1
     return cranks.crankshaft(
         cranks.Crankshaft(
             throws=throws,
@@ -58,39 +52,13 @@ def _crankshaft(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     )
 
 
-def _rod(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
-    bore, sizes, crank = engine.sheet.crank.bore_mm, engine.sizes, engine.sheet.crank
-    banks = [bank.name for bank in engine.sheet.banks]
-    forked = crank.rods == "fork-and-blade" and len(banks) > 1
-    width = sizes.rod_width_mm
-    kind: cranks.RodKind = "plain"
-    if forked:
-        kind = "fork" if engine.cylinders[part.of].bank == banks[0] else "blade"
-    slot = 0.42 * width
-    big = {"plain": 0.96 * width, "fork": 0.96 * width, "blade": 0.92 * slot}[kind]
-    return cranks.rod(
-        cranks.Rod(
-            length_mm=crank.rod_length_mm,
-            big_bore_radius_mm=sizes.pin_radius_mm + 0.1,
-            big_radius_mm=sizes.pin_radius_mm + 0.09 * bore,
-            big_width_mm=big,
-            small_bore_radius_mm=0.115 * bore,
-            small_radius_mm=0.18 * bore,
-            small_width_mm=0.28 * bore,
-            shank_width_mm=0.20 * bore,
-            shank_depth_mm=0.12 * bore,
-            kind=kind,
-            slot_mm=slot if kind == "fork" else 0.0,
-        ),
-        detail,
-    )
-
-
-def _piston(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
+def _piston(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     bore, offset = engine.sheet.crank.bore_mm, engine.sheet.crank.gudgeon_offset_mm
+    highest = max(cylinder.top_mm for cylinder in engine.cylinders.values())
     plan = cranks.Piston(
         radius_mm=bore / 2 - 0.15,
-        crown_mm=engine.sizes.crown_mm,
+        # all crowns come up to one height under their heads, whatever rod they hang on
+        crown_mm=engine.sizes.crown_mm + highest - engine.cylinders[part.of].top_mm,
         skirt_mm=0.36 * bore,
         wall_mm=0.045 * bore,
         crown_thickness_mm=0.07 * bore,
@@ -111,15 +79,16 @@ def _piston(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
 
 def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     bore, crank = engine.sheet.crank.bore_mm, engine.sheet.crank
-    crown = crank.rod_length_mm + crank.stroke_mm / 2 + engine.sizes.crown_mm
+    crown = max(cylinder.top_mm for cylinder in engine.cylinders.values()) + engine.sizes.crown_mm
     outer, bottom = 0.55 * bore, crown - crank.stroke_mm - 0.55 * bore
     own = engine.cylinders[part.of].bank_turn_deg
     for bank in engine.sheet.banks:
         apart = abs((bank.turn_deg - own + 180.0) % 360.0 - 180.0)
         if apart > 0:  # not down to where the other bank's liners stand
             bottom = max(bottom, outer / math.tan(math.radians(apart / 2)) + 0.01 * bore)
+    bottom = min(bottom, crown - 0.4 * bore)  # of banks too near for their bores, a ring is left to be seen
     cut_outs = [_valve_cut_out(engine, valve, detail) for valve in engine.valves.values() if valve.cylinder == part.of]
-    outside = 0.0 if engine.cylinders[part.of].bank_turn_deg <= 0 else 180.0
+    outside = 0.0 if engine.cylinders[part.of].towards > 0 else 180.0
     whole = cranks.liner(
         cranks.Liner(
             inner_radius_mm=bore / 2,
@@ -137,7 +106,7 @@ def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 def _valve_cut_out(engine: Engine, valve: Valve, detail: Detail) -> solids.Solid | None:
     """Room in the liner for a valve that stands near or over its edge, in the frame of the liner; None where the
     valve keeps well within the bore."""
-    bore, lean = engine.sheet.crank.bore_mm, valve.data.angle_to_cylinder_deg * valve.side
+    bore, lean = engine.sheet.crank.bore_mm, valve.plan.valve_turn_deg
     radius, lowest = valve.head_radius_mm + 0.035 * bore, valve.length_mm + valve.data.lift_mm
     across = valve.x_mm - engine.cylinders[valve.cylinder].x_mm
     head_u = valve.tip_u_mm - lowest * math.sin(math.radians(lean))
@@ -200,11 +169,19 @@ def _camshaft(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 def _rocker(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     bore, plan = engine.sheet.crank.bore_mm, engine.valves[part.of].plan
     assert isinstance(plan, RockerPlan)
-    (pu, pw), (ru, rw), (tu, tw) = plan.pivot_mm, plan.roller_mm, plan.tip_mm
+    (pu, pw), (au, aw), (fu, fw), (tu, tw) = plan.pivot_mm, plan.arm_end_mm, plan.roller_mm, plan.tip_mm
+    pad = None
+    if plan.pad:
+        pad = valves.Pad(
+            centre_mm=(fw - pw, fu - pu),
+            radius_mm=plan.roller_radius_mm,
+            half_width_mm=pad_half_width_mm(plan, engine.valves[part.of].curve) + 0.02 * bore,
+        )
     return valves.rocker(
         valves.Rocker(
-            roller_centre_mm=(rw - pw, ru - pu),
-            roller_radius_mm=plan.roller_radius_mm,
+            roller_centre_mm=(aw - pw, au - pu),
+            roller_radius_mm=aw - plan.base_radius_mm,
+            pad=pad,
             tip_centre_mm=(tw - pw, tu - pu),
             tip_radius_mm=plan.tip_radius_mm,
             pivot_radius_mm=0.04 * bore,
@@ -303,7 +280,7 @@ def _window(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
 
 _BODIES: dict[Kind, Callable[[Engine, Part, Detail], trimesh.Trimesh]] = {
     Kind.CRANKSHAFT: _crankshaft,
-    Kind.ROD: _rod,
+    Kind.ROD: rods.rod,
     Kind.PISTON: _piston,
     Kind.CYLINDER: _liner,
     Kind.SHAFT: driveline.shaft,

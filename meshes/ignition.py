@@ -12,19 +12,21 @@ from quillwise.meshes import magnetos, solids
 from quillwise.meshes.solids import Detail
 
 _HEEL_NOSE = 0.15  # radius of the breaker lever's rubbing block, by the width of its arm
+_MAGNET_SHARE, _INDUCTOR_SHARE = 0.6, 0.45  # of its pitch that a pole takes up
 _SHOES_DEG = 180.0  # the pole shoes' core lies below the rotor: the finger is above
 
 
 def _rotor_plan(engine: Engine, magneto: Magneto) -> magnetos.Rotor:
     rotor, data = engine.shafts[magneto.rotor], magneto.data
     # when the points break the rotor stands the E-gap past neutral, where a pole faces the middle between the shoes
-    at_break = rotor.sense * abs(float(rotor.turns)) * data.break_deg
+    at_break = rotor.sense * abs(float(rotor.turns)) * (magneto.first_deg + data.break_deg)
     return magnetos.Rotor(
         poles=data.poles,
         radius_mm=magneto.radius_mm,
         length_mm=magneto.rotor_mm[1] - magneto.rotor_mm[0],
         hub_radius_mm=0.6 * magneto.radius_mm,
         shaft_radius_mm=rotor.radius_mm,
+        pole_share=_INDUCTOR_SHARE if data.kind == "polar inductor" else _MAGNET_SHARE,
         phase_deg=(_SHOES_DEG + rotor.sense * data.e_gap_deg - at_break) % (360.0 / data.poles),
         mark_side=1,
     )
@@ -55,10 +57,12 @@ def pole_shoes(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 
 
 def _breaker_cam_plan(engine: Engine, magneto: Magneto) -> magnetos.BreakerCam:
-    """The cam as its heel sees it: on the cam's angle a the heel stands at rotor angle −a, half-way along the lever."""
-    rotor, data = engine.shafts[magneto.rotor], magneto.data
+    """The cam as its heel sees it: on the cam's angle a the heel stands at its shaft's angle −a, half-way along the
+    lever."""
+    rotor, own, data = engine.shafts[magneto.rotor], engine.shafts[magneto.breaker_shaft], magneto.data
+    quicker = abs(float(rotor.turns / own.turns))
     around = np.arange(0.0, 360.0, 1.0)
-    running = -rotor.sense * around - abs(float(rotor.turns)) * data.break_deg
+    running = -own.sense * quicker * around - abs(float(rotor.turns)) * (magneto.first_deg + data.break_deg)
     radius = magneto.breaker_radius_mm + cam_lift_mm(data, running) / 2
     angle = np.radians(around)
     return magnetos.BreakerCam(
@@ -80,7 +84,7 @@ def breaker_cam_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
 def breaker_lever(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     magneto, bore = engine.magnetos[part.of], engine.sheet.crank.bore_mm
     data = magneto.data
-    peak = float(np.max(cam_lift_mm(data, np.linspace(0.0, 360.0 / data.lobes, 721))))
+    peak = float(np.max(cam_lift_mm(data, np.linspace(0.0, 360.0 / float(data.sparks_per_turn), 721))))
     # the heel rests where the cam, less the gap, takes the lever up; its round nose touches the cam from the side
     touch_x = magneto.breaker_radius_mm + (peak - data.points_gap_mm) / 2 - magneto.lever_pivot_mm[0]
     arm = 0.035 * bore
@@ -135,7 +139,7 @@ def segment_angles_deg(engine: Engine, magneto: Magneto) -> tuple[float, ...]:
     finger is when that cylinder's spark is due, at the middle of the advance range."""
     finger = engine.shafts[magneto.finger]
     half = abs(float(finger.turns))
-    due = [engine.cylinders[name].firing_deg + middle_of_range_deg(magneto.data) for name in engine.sheet.firing_order]
+    due = [engine.cylinders[name].even_deg + middle_of_range_deg(magneto.data) for name in magneto.fires]
     return tuple(float(finger.sense * half * angle % 360.0) for angle in due)
 
 

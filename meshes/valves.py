@@ -13,6 +13,7 @@ import trimesh
 
 from quillwise.meshes.solids import (
     Detail,
+    Floats,
     circle,
     cylinder,
     difference,
@@ -20,6 +21,7 @@ from quillwise.meshes.solids import (
     hull,
     joined_outlines,
     mesh,
+    outline,
     revolved,
     union,
     z_laid_along_x,
@@ -46,12 +48,23 @@ class Valve:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Pad:
+    """A pad in place of a rocker's roller: its face is an arc about a centre (from the pivot), so far to both sides of
+    the middle, which lies below the centre (−x)."""
+
+    centre_mm: tuple[float, float]
+    radius_mm: float
+    half_width_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Rocker:
     """A rocker: an arm to a roller (on the cam) and an arm to a pad (on the valve's tip). Centres are from
     the pivot.
 
     width_mm: of the arms, along z; roller_width_mm: of the roller. With ``roller_radius_mm`` the roller's
-    own radius and ``tip_radius_mm`` that of the pad.
+    own radius and ``tip_radius_mm`` that of the pad on the valve. With ``pad`` the arm carries that in place of a
+    roller: roller_centre_mm and roller_radius_mm are then those of the arm's end behind the pad's face.
     """
 
     roller_centre_mm: tuple[float, float]
@@ -62,6 +75,7 @@ class Rocker:
     bore_radius_mm: float
     width_mm: float
     roller_width_mm: float
+    pad: Pad | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -139,9 +153,24 @@ def rocker(part: Rocker, detail: Detail = "coarse") -> trimesh.Trimesh:
     root = circle(0.8 * part.pivot_radius_mm, detail)
     plan = joined_outlines(boss, hull(root, arm_end), hull(root, pad))
     half, roller_half = part.width_mm / 2, part.roller_width_mm / 2
-    roller = cylinder(part.roller_radius_mm, -roller_half, roller_half, detail, centre_mm=part.roller_centre_mm)
+    if part.pad is None:
+        roller = cylinder(part.roller_radius_mm, -roller_half, roller_half, detail, centre_mm=part.roller_centre_mm)
+    else:
+        roller = extruded(outline(_pad_plan(part.pad, part.roller_centre_mm[0], detail)), -roller_half, roller_half)
     bore = cylinder(part.bore_radius_mm, -2 * half, 2 * half, detail, around=True)
     return mesh(difference(union(extruded(plan, -half, half), roller), bore))
+
+
+def _pad_plan(pad: Pad, back_mm: float, detail: Detail) -> Floats:
+    """The pad's plan (M, 2), anticlockwise: its arc (corners on the true circle), and a flat back at x = back_mm, or
+    further from the face where the arc rises above that."""
+    half = float(np.arcsin(min(1.0, pad.half_width_mm / pad.radius_mm)))
+    corners = {"coarse": 17, "fine": 49}[detail]
+    turn = np.linspace(half, -half, corners)
+    (x, y), radius = pad.centre_mm, pad.radius_mm
+    face = np.column_stack([x - radius * np.cos(turn), y + radius * np.sin(turn)])
+    back = max(back_mm, float(face[:, 0].max()) + 0.2 * (back_mm - float(face[:, 0].min())))
+    return np.vstack([face, [back, face[-1, 1]], [back, face[0, 1]]])
 
 
 def bucket(part: Bucket, detail: Detail = "coarse") -> trimesh.Trimesh:

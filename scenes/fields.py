@@ -11,22 +11,14 @@ import difflib
 import math
 import re
 from collections.abc import Iterator, Mapping
-from typing import Any, Generic, TypeVar, overload
+from dataclasses import dataclass
+from typing import Any, ClassVar, Generic, Self, TypeVar, overload
 
 from quillwise.kinematics.angles import parse_event
 from quillwise.kinematics.errors import unknown
 from quillwise.scenes.places import SHOWN_CHARACTERS, TEXT_LIMIT, Place, checked_text, printable, shown
 
 MM_PER_UNIT = {"mm": 1.0, "in": 25.4}  # the international inch is 25.4 mm exactly
-GEOMETRY_KEYS = (
-    "bore_spacing",
-    "camshaft_height",
-    "wheelcase_shaft_height",
-    "gear_module",
-    "bevel_module",
-    "cylinder_stagger",
-)
-
 T = TypeVar("T")
 K = TypeVar("K", bound="Keys")
 
@@ -36,9 +28,16 @@ class Field(Generic[T]):
 
     key: str
     default: T | None
+    meaning: str = ""
+    example: str = ""
 
     def __init__(self, *, default: T | None = None) -> None:
         self.default = default
+
+    def means(self, meaning: str, example: str = "") -> Self:
+        """The field, told what it is in the trade's words, and a value as it is typed (tables have none)."""
+        self.meaning, self.example = meaning, example
+        return self
 
     def __set_name__(self, owner: type, name: str) -> None:
         self.key = name.removesuffix("_")
@@ -126,6 +125,18 @@ class Choice(Field[T]):
         raise self.wrong(value, place, f" (did you mean {near[0]}?)" if near else "")
 
 
+class Flag(Field[bool]):
+    """True or false."""
+
+    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+        return "true or false"
+
+    def read(self, value: object, place: Place) -> bool:
+        if not isinstance(value, bool):
+            raise self.wrong(value, place)
+        return value
+
+
 class Whole(Field[int]):
     """A whole number in a range."""
 
@@ -204,8 +215,8 @@ class Values(Field[tuple[T, ...]]):
         super().__init__()
         self.of, self.least, self.most = of, least, most
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
-        return f"an array of {self.least} to {self.most}"
+    def allowed(self, unit: str = "mm") -> str:
+        return f"an array of {self.least} to {self.most}, each {self.of.allowed(unit)}"
 
     def read(self, value: object, place: Place) -> tuple[T, ...]:
         if not isinstance(value, list) or not self.least <= len(value) <= self.most:
@@ -215,6 +226,38 @@ class Values(Field[tuple[T, ...]]):
             there = place.entry(number)
             try:
                 good.append(self.of.read(entry, there))
+            except ValueError as error:
+                there.report(str(error))
+        if len(good) < len(value):
+            raise _ReportedError
+        return tuple(good)
+
+
+class LiftTable(Field[tuple[tuple[float, float], ...]]):
+    """An array of rows [crank degrees, lift], the lift in the file's unit, read as mm."""
+
+    def __init__(self, least: int, most: int) -> None:
+        super().__init__()
+        self.least, self.most = least, most
+        self.angle, self.lift = Number(-720, 1440), Length(-1, 40)
+
+    def allowed(self, unit: str = "mm") -> str:
+        low, high = self.lift.low / MM_PER_UNIT[unit], self.lift.high / MM_PER_UNIT[unit]
+        return (
+            f"an array of {self.least} to {self.most} rows, each of degrees from {self.angle.low:g} to "
+            f"{self.angle.high:g} and a lift from {low:.4g} to {high:.4g} {unit}"
+        )
+
+    def read(self, value: object, place: Place) -> tuple[tuple[float, float], ...]:
+        if not isinstance(value, list) or not self.least <= len(value) <= self.most:
+            raise self.wrong(value, place)
+        good: list[tuple[float, float]] = []
+        for number, row in enumerate(value, 1):
+            there = place.entry(number)
+            try:
+                if not isinstance(row, list) or len(row) != 2:
+                    raise ValueError(f"expected a row of degrees and lift, got {shown(row)}")
+                good.append((self.angle.read(row[0], there), self.lift.read(row[1], there)))
             except ValueError as error:
                 there.report(str(error))
         if len(good) < len(value):
@@ -309,24 +352,29 @@ class _ReportedError(ValueError):
 
 
 class Keys:
-    """A table that was read: ``values`` of the keys that are right (or left out), by key."""
+    """A table that was read: ``values`` of the keys that are right (or left out), by key.
+
+    ``rules``: what else must hold, and holds among the keys, in sentences for the page that describes the format.
+    """
+
+    rules: ClassVar[str] = ""
 
     def __init__(self, raw: Mapping[str, Any], place: Place) -> None:
         self.raw = raw
         self.place = place
         self.values: dict[str, Any] = {}
         fields = self.fields()
-        mistyped: set[str] = set()
+        self.mistyped: set[str] = set()
         for key, value in raw.items():
             if key in fields:
                 self._take(fields[key], value)
                 continue
             absent = [name for name in fields if name not in raw]
-            mistyped.update(difflib.get_close_matches(printable(key), absent, n=1))
+            self.mistyped.update(difflib.get_close_matches(printable(key), absent, n=1))
             self.wrong(key, unknown("key", printable(key), fields))
         self.has_unknown_keys = any(key not in fields for key in raw)
         for key in fields:
-            if key not in raw and key not in mistyped:
+            if key not in raw and key not in self.mistyped:
                 self._take(fields[key], _NOTHING)
         self.check()
 
@@ -361,14 +409,43 @@ class Keys:
         """Checks between the keys of this table; none by default."""
 
 
-def key_rows(keys: type[Keys], path: str = "") -> Iterator[tuple[str, str, str]]:
-    """Every key of a table and of those in it: (key path, what is allowed, default or "required")."""
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeyTable:
+    """A table of a file. ``path`` as in messages, with ``<name>`` and ``[]`` for any entry: "trains[].stages[]"."""
+
+    path: str
+    meaning: str
+    keys: type[Keys]
+
+
+def key_tables(keys: type[Keys], path: str = "", meaning: str = "") -> Iterator[KeyTable]:
+    """A table and all that are in it, in the order of the declaration."""
+    yield KeyTable(path=path, meaning=meaning, keys=keys)
     for key, declared in keys.fields().items():
-        field = declared.field if isinstance(declared, Maybe) else declared
-        here = f"{path}{key}"
+        field = bare(declared)
         if isinstance(field, Table | NamedTables | Tables):
-            name = {Table: "", NamedTables: ".<name>", Tables: "[]"}[type(field)]
-            yield from key_rows(field.keys, f"{here}{name}.")
-            continue
-        default = "required" if declared.default is None else f"default {declared.default}"
-        yield here, field.allowed(), "may be left out" if isinstance(declared, Maybe) else default
+            here = f"{path}.{key}" if path else key
+            entry = {Table: "", NamedTables: ".<name>", Tables: "[]"}[type(field)]
+            yield from key_tables(field.keys, here + entry, declared.meaning)
+
+
+def key_rows(keys: type[Keys]) -> Iterator[tuple[str, str, str]]:
+    """Every key of a file that holds no table: (key path, what is allowed, default or "required")."""
+    for table in key_tables(keys):
+        for key, field in table.keys.fields().items():
+            if not isinstance(bare(field), Table | NamedTables | Tables):
+                yield f"{table.path}.{key}" if table.path else key, field.allowed(), default_words(field)
+
+
+def default_words(field: Field[Any]) -> str:
+    """What the page says of a key that is not given: "required", "may be left out", or "default …"."""
+    if isinstance(field, Maybe):
+        return "may be left out"
+    if isinstance(field.default, bool):
+        return f"default {str(field.default).lower()}"
+    return "required" if field.default is None else f"default {field.default}"
+
+
+def bare(field: Field[Any]) -> Field[Any]:
+    """The field itself of one that may be left out."""
+    return field.field if isinstance(field, Maybe) else field

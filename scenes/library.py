@@ -57,10 +57,15 @@ def engine(name_or_path: str) -> Engine:
     try:
         return build.build(sheet)
     except SceneError as error:
-        raise SceneError(
-            Problem(f"{sources.ENGINE}: {problem.path}" if problem.path else sources.ENGINE, problem.message)
-            for problem in error.problems
-        ) from None
+        raise SceneError(Problem(_in_file(problem.path), problem.message) for problem in error.problems) from None
+
+
+def _in_file(path: str) -> str:
+    """The key path of a problem of the mechanism, with the file that it is in: those of "setup." are in setup.toml."""
+    in_setup = path.removeprefix("setup.")
+    if in_setup != path:
+        return f"{sources.SETUP}: {in_setup}"
+    return f"{sources.ENGINE}: {path}" if path else sources.ENGINE
 
 
 def _kind(path: Path) -> str:

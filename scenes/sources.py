@@ -71,6 +71,13 @@ def chain(folder: Path, name: str) -> tuple[Layer, ...]:
     return _layers(tables)
 
 
+def read_table(path: Path, label: str) -> dict[str, Any]:
+    """A file that stands alone, as a raw table of this format. Raises SceneError under its ``label``."""
+    raw = _read_toml(path, label) or {}
+    _check_format(raw, label)
+    return raw
+
+
 def merged(layers: tuple[Layer, ...]) -> dict[str, Any]:
     """One table of all layers, without ``like``; the first layer is laid over the others."""
     whole: Mapping[str, Any] = {}

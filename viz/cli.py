@@ -1,7 +1,7 @@
 """The command line: its options for all commands, and the one place that turns an error into words and a code.
 
 Exit codes: 0 done; 1 a check in the work itself failed; 2 bad input; 3 no graphics; 4 cannot write; 130 interrupted.
-The commands stand in ``figures`` and ``pictures``; libraries of numbers and pictures are imported inside them.
+The commands stand in ``figures``, ``folders``, ``pictures``; libraries of numbers and pictures are imported in them.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, figures, pictures
+from quillwise.viz import asked, figures, folders, pictures
 
 INTERRUPTED = 130
 
@@ -94,6 +94,7 @@ def program(
 
 
 figures.register(app)
+folders.register(app)
 pictures.register(app)
 
 

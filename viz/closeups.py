@@ -220,13 +220,14 @@ def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: M
     valve, bore = engine.valves[name], engine.sheet.crank.bore_mm
     bank = next(element for element in rig.chains[Part(Kind.VALVE, name)] if isinstance(element, Fixed))
     height, reach = engine.sizes.camshaft_height_mm, 0.26 * bore
-    points = [(height - reach, 0.0), (height + reach, 0.0), (height, -0.2 * bore), (height, 0.2 * bore)]
+    shaft_u = valve.camshaft_u_mm
+    points = [(height + w, shaft_u + u) for w, u in ((-reach, 0), (reach, 0), (0, -0.2 * bore), (0, 0.2 * bore))]
     points += [
         (valve.tip_w_mm - 0.30 * bore, valve.tip_u_mm),
         (valve.tip_w_mm, valve.tip_u_mm + valve.side * 0.1 * bore),
     ]
     if isinstance(valve.plan, RockerPlan):
-        points.append((height + valve.plan.pivot_mm[1] + 0.08 * bore, valve.plan.pivot_mm[0]))
+        points.append((height + valve.plan.pivot_mm[1] + 0.08 * bore, shaft_u + valve.plan.pivot_mm[0]))
         points.append((valve.tip_w_mm + 2.2 * valve.plan.tip_radius_mm, valve.tip_u_mm))
     world = _in_world([bank], [(w, u, 0.0) for w, u in points])
     w, _ = bank_axes(engine.cylinders[valve.cylinder].bank_turn_deg)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,6 +22,10 @@ from quillwise.viz.asked import (
 )
 
 if TYPE_CHECKING:
+    from quillwise.kinematics.model import Engine
+    from quillwise.kinematics.sequence import Played
+    from quillwise.kinematics.steps import Mistake, Step
+    from quillwise.scenes.faults import Fault
     from quillwise.viz.records import Record
 
 CHECK_FAILED = 1
@@ -106,7 +110,19 @@ def rehearse(
     ctx: typer.Context,
     engine: EngineName = DEMONSTRATION,
     mistake: MistakeTexts = None,
+    fault: Annotated[
+        str | None, typer.Option("--fault", metavar="NAME", help="Play a fault that the engine folder describes.")
+    ] = None,
     step: Annotated[str | None, typer.Option(metavar="N|KEY", help="Only this step, by number or key.")] = None,
+    from_: Annotated[
+        str | None, typer.Option("--from", metavar="N|KEY", help="The way back from a slip at this step.")
+    ] = None,
+    slip: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SLIP", help="mark-passed, camshaft-rolled or quill-dropped; left out, the likeliest at that step."
+        ),
+    ] = None,
     readings: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the readings of the assembly that was made.")
     ] = None,
@@ -116,16 +132,28 @@ def rehearse(
         Units, typer.Option("--units", help="Unit of the room that is printed; the step's words are in mm.")
     ] = Units.MM,
 ) -> None:
-    """Plays the set-up as figures, step by step.
+    """Plays the set-up as figures, step by step; or the way back from a slip.
 
     Exit code 1 if a check is "reject".
     """
+    if slip is not None and from_ is None:
+        raise RequestError("--slip: give the step at which it happens too, with --from")
+    if from_ is not None and (step is not None or readings is not None):
+        raise RequestError(f"give --from or {'--step' if step is not None else '--readings'}, not both")
     model = open_engine(engine)
-    mistakes, played = play_with(model, mistake)
+    described = None if fault is None else _fault(engine, fault)
+    mistakes, played = play_with(model, [*(described.mistakes if described else ()), *(mistake or ())])
+    if from_ is not None:
+        back = _way_back(model, mistakes, played, find_step(played, from_), slip)
+        _print(back, as_json, lambda: _recovery_text(back, units))
+        _fail_on_reject(back)
+        return
     only = None if step is None else find_step(played, step)
     from quillwise.viz import records, tables
 
     record = records.rehearsal(model, played, mistakes, only)
+    if described:
+        record["fault"] = {"key": described.key, "name": described.name, "about": described.about}
     if readings is not None:
         from quillwise.viz.readings import write_readings
 
@@ -136,15 +164,31 @@ def rehearse(
     _fail_on_reject(record)
 
 
+def _way_back(engine: Engine, mistakes: Sequence[Mistake], played: Played, at: Step, slip: str | None) -> Record:
+    from quillwise.kinematics.recovery import parse_slip, way_back
+    from quillwise.viz import records
+
+    found = parse_slip(engine, played, at, slip)
+    return records.recovery(engine, at, found, way_back(engine, played, at, found), mistakes)
+
+
+def _recovery_text(record: Record, units: Units) -> str:
+    from quillwise.viz import tables
+
+    return tables.recovery_text(record, units.value)
+
+
 def validate(
     engine: Annotated[str, typer.Argument(help="A packaged engine, or an engine folder.")],
     as_json: AsJson = False,
 ) -> None:
     """Says that an engine folder is valid, or all its problems."""
+    from quillwise.scenes import faults, library
     from quillwise.viz import records, tables
 
     try:
         model = open_engine(engine)
+        faults.check(library.find(engine), model)
     except SceneError as error:
         if as_json:
             typer.echo(_json(records.problems(engine, ((item.path, item.message) for item in error.problems))))
@@ -161,6 +205,12 @@ def engines(as_json: AsJson = False) -> None:
 
     record = records.packaged(reader.load(name) for name in library.names())
     _print(record, as_json, lambda: tables.packaged_text(record))
+
+
+def _fault(engine: str, name: str) -> Fault:
+    from quillwise.scenes import faults, library
+
+    return faults.read(library.find(engine), name)
 
 
 def _teeth(text: str) -> tuple[int, int]:

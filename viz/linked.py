@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.steps import Step
 from quillwise.viz.closeups import CloseUpKind
@@ -65,10 +66,10 @@ def _followed(steps: Sequence[Step], named: Callable[[Step], str], names: tuple[
 def _job_valve(engine: Engine, step: Step) -> str:
     """The valve that a camshaft's job times by; for a magneto the inlet valve of its cylinder: it proves the stroke."""
     for job in engine.sheet.setup:
-        if job.do == "set-camshaft" and step.job == f"camshaft {engine.cylinders[job.cylinder].bank}":
-            return f"{job.cylinder} {job.by.split()[0]}"
+        if job.do == "set-camshaft" and step.job == timing_valve(engine, job).camshaft:
+            return timing_valve(engine, job).name
         if job.do == "set-magneto" and step.job == f"{job.magneto} magneto":
-            return f"{job.cylinder} inlet"
+            return engine.valve(job.cylinder, "inlet").name
     return ""
 
 
@@ -81,5 +82,6 @@ def side(engine: Engine, step: Step) -> int:
     magneto = _job_magneto(engine, step)
     if magneto:
         return -1 if engine.shafts[engine.magnetos[magneto].rotor].point[1] > 0 else 1
-    bank = next((bank for bank in engine.sheet.banks if step.job == f"camshaft {bank.name}"), None)
-    return -1 if bank is not None and bank.turn_deg < 0 else 1
+    on_it = (valve.cylinder for valve in engine.valves.values() if valve.camshaft == step.job)
+    cylinder = next(on_it, None)
+    return -1 if cylinder is not None and engine.cylinders[cylinder].bank_turn_deg < 0 else 1

@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw
 from quillwise.kinematics.angles import stroke
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
@@ -92,7 +93,7 @@ class Plates:
         engine = self._engine
         first = engine.sheet.firing_order[0]
         state = exhibit.state_at(engine, moment)
-        panes: list[tuple[CloseUpKind, str]] = [("valve", f"{first} inlet")]
+        panes: list[tuple[CloseUpKind, str]] = [("valve", engine.valve(first, "inlet").name)]
         panes += [("magneto", name) for name in list(engine.magnetos)[:1]]
         views = self._sheet(moment, state, panes, (), view("three-quarter").direction)
         lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
@@ -264,8 +265,8 @@ def _event_close_up(engine: Engine, step: Step) -> tuple[CloseUpKind, str]:
     for job in engine.sheet.setup:
         if job.do == "set-camshaft" and step.job in ("prepare", "finish"):
             return ("valve", f"{job.cylinder} {job.by.split()[0]}")
-        if job.do == "set-camshaft" and step.job == f"camshaft {engine.cylinders[job.cylinder].bank}":
-            return ("valve", f"{job.cylinder} {job.by.split()[0]}")
+        if job.do == "set-camshaft" and step.job == timing_valve(engine, job).camshaft:
+            return ("valve", timing_valve(engine, job).name)
     magneto = next((name for name in engine.magnetos if step.job == f"{name} magneto"), "")
     return ("magneto", magneto) if magneto else ("window", "")
 
@@ -275,8 +276,8 @@ def _side(engine: Engine, step: Step) -> int:
     magneto = next((m for name, m in engine.magnetos.items() if step.job == f"{name} magneto"), None)
     if magneto is not None:
         return -1 if engine.shafts[magneto.rotor].point[1] > 0 else 1
-    bank = next((b for b in engine.sheet.banks if step.job == f"camshaft {b.name}"), None)
-    return -1 if bank is not None and bank.turn_deg < 0 else 1
+    cylinder = next((v.cylinder for v in engine.valves.values() if v.camshaft == step.job), None)
+    return -1 if cylinder is not None and engine.cylinders[cylinder].bank_turn_deg < 0 else 1
 
 
 def _lines(step: Step) -> Sequence[str]:

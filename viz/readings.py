@@ -14,13 +14,13 @@ from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, shaft_angles
 from quillwise.kinematics.timing import Event, timing_table
+from quillwise.scenes.toml_text import toml_value
 from quillwise.viz.records import COVERAGE_FACTOR
 from quillwise.viz.writing import write_whole
 
 FORMAT = 1
 _RUNNING = "running direction"
 _READING_DECIMALS = 2
-_SHORT_ESCAPES = {"\b": "\\b", "\t": "\\t", "\n": "\\n", "\f": "\\f", "\r": "\\r", '"': '\\"', "\\": "\\\\"}
 
 Value = str | int | float | bool
 
@@ -39,11 +39,6 @@ def readings_text(engine: Engine, assembly: Assembly) -> str:
     Events that do not happen (a coupling open, a valve that stays shut) cannot be read and are left out.
     """
     return _file(engine, assembly)[0]
-
-
-def toml_string(text: str) -> str:
-    """A text as a TOML basic string, quotes included; every control character escaped."""
-    return '"' + "".join(_escaped(char) for char in text) + '"'
 
 
 def _file(engine: Engine, assembly: Assembly) -> tuple[str, int]:
@@ -66,7 +61,7 @@ def _file(engine: Engine, assembly: Assembly) -> tuple[str, int]:
 
 def _valve_event(engine: Engine, assembly: Assembly, event: Event) -> dict[str, Value]:
     kind, _, what = event.kind.partition(" ")
-    valve = engine.valves[f"{event.cylinder} {kind}"]
+    valve = engine.valve(event.cylinder, "inlet" if kind == "inlet" else "exhaust", max(event.valve, 1))
     return {
         "valve": valve.name,
         "event": what,
@@ -78,7 +73,7 @@ def _valve_event(engine: Engine, assembly: Assembly, event: Event) -> dict[str, 
 
 def _points_break(engine: Engine, assembly: Assembly, event: Event) -> dict[str, Value]:
     magneto = engine.magneto(event.magneto)
-    order = engine.sheet.firing_order
+    order = magneto.fires
     angles = shaft_angles(engine, assembly, array(event.as_set_deg))
     finger = finger_at(magneto.data, order, finger_running_deg(engine, magneto.name, angles[magneto.finger]))
     # the fitter names the cylinder that he sees the finger on, and writes the break from the TDC of that one
@@ -104,19 +99,4 @@ def _way(event: Event) -> dict[str, Value]:
 
 
 def _lines(entry: Mapping[str, Value]) -> list[str]:
-    return [f"{key} = {_value(value)}" for key, value in entry.items()]
-
-
-def _value(value: Value) -> str:
-    match value:
-        case str():
-            return toml_string(value)
-        case bool():
-            return "true" if value else "false"
-    return repr(value)
-
-
-def _escaped(char: str) -> str:
-    if char in _SHORT_ESCAPES:
-        return _SHORT_ESCAPES[char]
-    return f"\\u{ord(char):04X}" if ord(char) < 0x20 or ord(char) == 0x7F else char
+    return [f"{key} = {toml_value(value)}" for key, value in entry.items()]

@@ -31,12 +31,16 @@ from quillwise.kinematics.couplings import (
 )
 from quillwise.kinematics.datasheet import DataSheet, LimitsData
 from quillwise.kinematics.magnetos import finger_holds, plug_lead_chart, segment_centres_deg
+from quillwise.kinematics.measured import MeasuredCurve
 from quillwise.kinematics.model import Coupling, Engine, Magneto, turning
+from quillwise.kinematics.positions import reach, tried_again
+from quillwise.kinematics.recovery import PASSED_DEG, Slip
 from quillwise.kinematics.room import Room
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Mistake, Step
 from quillwise.kinematics.timing import Event, timing_table
 from quillwise.kinematics.verdicts import Check, Verdict
+from quillwise.viz.gearing import hunting, positions_of_shafts
 
 FORMAT = 1
 COVERAGE_FACTOR = 2  # of every expanded uncertainty in the data
@@ -81,6 +85,15 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
         },
         "limits": limits(sheet.limits),
         "mistakes": [str(mistake) for mistake in mistakes],
+        "tops": [
+            {
+                "cylinder": cylinder.name,
+                "firing_crank_deg": cylinder.firing_deg,
+                "after_even_interval_crank_deg": cylinder.late_deg,
+                "stroke_mm": cylinder.stroke_mm,
+            }
+            for cylinder in (engine.cylinders[name] for name in sheet.firing_order)
+        ],
         "events": [_event(event, next_deg) for event, next_deg in zip(table, following, strict=True)],
         "plug_leads": [_plug_leads(engine, magneto) for magneto in engine.magnetos.values()],
         **_tally([event.check.verdict for event in table if event.check]),
@@ -122,7 +135,18 @@ def vernier(
     if wanted_shift_crank_deg is not None:
         wanted = Fraction(wanted_shift_crank_deg) * turns
         found = _move(coupling, engine, move_for_shift((n1, n2), wanted, turns))
-        shift = {"wanted_crank_deg": wanted_shift_crank_deg, "wanted_shaft_deg": float(wanted), **found}
+        nearest = reach(n1, n2, 2 * turns, wanted)
+        with_cycles = {
+            "cycles": nearest.cycles,
+            "shift_crank_deg": float(nearest.shift_deg / turns),
+            "left_over_crank_deg": nearest.left_over_deg / float(turns),
+        }
+        shift = {
+            "wanted_crank_deg": wanted_shift_crank_deg,
+            "wanted_shaft_deg": float(wanted),
+            **found,
+            "with_crank_cycles": with_cycles,
+        }
     return {
         **_head(engine.sheet, "vernier"),
         "coupling": coupling.name,
@@ -147,6 +171,11 @@ def vernier(
         "step_with_crank_cycles_shaft_deg": float(cycle_step),
         "step_with_crank_cycles_shaft_deg_exact": str(cycle_step),
         "step_with_crank_cycles_crank_deg": float(cycle_step / turns),
+        "positions_with_crank_cycles": int(360 / cycle_step),
+        "best_after_crank_cycles": [
+            {"cycles": again.cycles, **_trial(again.trial, again.trial)}
+            for again in tried_again(data, held_early_shaft_deg, turns)
+        ],
         "free_play_shaft_deg": data.free_play_driven_shaft_deg,
         "tooth_phase_shaft_deg": data.tooth_phase_deg,
         "held_early_shaft_deg": held_early_shaft_deg,
@@ -163,8 +192,7 @@ def vernier(
 def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), only: Step | None = None) -> Record:
     """The set-up as it was played. ``only``: leave out all other steps; the tally is of the whole set-up always."""
     limit_mm = engine.sheet.limits.room_mm
-    names = {event.name for event in timing_table(engine, played.as_set)}
-    every = [_step(step, limit_mm, names) for step in played.steps]
+    every = [_step(step, limit_mm) for step in played.steps]
     verdicts = [check["verdict"] for step in every for check in step["checks"]]
     verdicts += [step["least_room"]["verdict"] for step in every if step["least_room"]]
     rejected = [
@@ -185,6 +213,26 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
         "steps": every if only is None else [every[only.number - 1]],
         **_tally(verdicts),
         "rejected": rejected,
+    }
+
+
+def recovery(engine: Engine, step: Step, slip: Slip, back: Sequence[Step], mistakes: Iterable[Mistake] = ()) -> Record:
+    """The way back from a slip at a step of the set-up: its steps, with the room on the way."""
+    limit_mm = engine.sheet.limits.room_mm
+    steps = [_step(other, limit_mm) for other in back]
+    verdicts = [check["verdict"] for found in steps for check in found["checks"]]
+    verdicts += [found["least_room"]["verdict"] for found in steps if found["least_room"]]
+    return {
+        **_head(engine.sheet, "recovery"),
+        "levels": dict(wording.LEVELS),
+        "mistakes": [str(mistake) for mistake in mistakes],
+        "slip": slip,
+        "at": {"number": step.number, "key": step.key, "title": step.text.title},
+        "passed_crank_deg": PASSED_DEG if slip == "mark-passed" else None,
+        "may_turn_back": engine.sheet.may_turn_back,
+        "step_count": len(steps),
+        "steps": steps,
+        **_tally(verdicts),
     }
 
 
@@ -213,10 +261,34 @@ def summary(engine: Engine, played: Played) -> Record:
             }
             for name, item in engine.couplings.items()
         ],
+        "positions_of_shafts": positions_of_shafts(engine),
+        "hunting": hunting(engine),
         "magnetos": list(engine.magnetos),
+        "camshafts": list(engine.camshafts),
+        "valves_per_cylinder": {"inlet": sheet.inlet.count, "exhaust": sheet.exhaust.count},
+        "measured_lifts": _measured_lifts(engine),
         "room_at_tdc_known": None not in (sheet.inlet.room_at_tdc_mm, sheet.exhaust.room_at_tdc_mm),
         "step_count": len(played.steps),
     }
+
+
+def _measured_lifts(engine: Engine) -> list[Record]:
+    """Of every kind of valve with a lift table: what its curve was found to be, and the noise of the rows about it."""
+    found = []
+    for data in (engine.sheet.inlet, engine.sheet.exhaust):
+        curve = next(valve.curve for valve in engine.valves.values() if valve.kind == data.kind)
+        if isinstance(curve, MeasuredCurve):
+            found.append(
+                {
+                    "valves": data.kind,
+                    "rows": len(data.lift_table),
+                    "noise_rms_mm": curve.noise_mm,
+                    "greatest_lift_mm": curve.lift_mm,
+                    "opens_own_crank_deg": data.opens_deg,
+                    "closes_own_crank_deg": data.closes_deg,
+                }
+            )
+    return found
 
 
 def problems(scene: str, found: Iterable[tuple[str, str]]) -> Record:
@@ -286,7 +358,7 @@ def _event(event: Event, next_deg: float) -> Record:
 
 
 def _plug_leads(engine: Engine, magneto: Magneto) -> Record:
-    order = engine.sheet.firing_order
+    order = magneto.fires
     finger = engine.shafts[magneto.finger]
     hold = finger_holds(magneto.data)
     return {
@@ -297,6 +369,11 @@ def _plug_leads(engine: Engine, magneto: Magneto) -> Record:
         "finger_seen_from": finger.seen_from,
         "finger_holds_through_advance": hold.holds,
         "least_overlap_finger_deg": hold.least_overlap_deg,
+        "fires_all": len(order) == len(engine.cylinders),
+        "timed_at": magneto.data.timed_at,
+        "advance_range_crank_deg": magneto.data.advance_range_deg,
+        "impulse_lag_crank_deg": magneto.data.impulse_lag_deg,
+        "trailing_electrode_finger_deg": magneto.data.trailing_electrode_deg,
         "leads": [
             {"segment": segment, "finger_deg": float(middle), "cylinder": cylinder}
             for (segment, cylinder), middle in zip(plug_lead_chart(order), segment_centres_deg(order), strict=True)
@@ -335,7 +412,7 @@ def _words(coupling: Coupling, engine: Engine, k: int, m: int) -> str:
     return move_in_words(k, m, coupling.data.kind, turning(shaft.sense), shaft.seen_from)
 
 
-def _step(step: Step, limit_mm: float, event_names: set[str]) -> Record:
+def _step(step: Step, limit_mm: float) -> Record:
     start, end = step.crank_deg
     return {
         "number": step.number,
@@ -357,8 +434,7 @@ def _step(step: Step, limit_mm: float, event_names: set[str]) -> Record:
         "coupling": step.coupling,
         "trials": [_trial(trial, best(step.trials)) for trial in step.trials],
         "tooth_taken": None if step.chosen is None else step.chosen.driving_tooth,
-        # between two events is wide or narrow; only an event itself, or the crank at its mark, is early or late
-        "checks": [_check(check, not step.mark and check.what not in event_names) for check in step.checks],
+        "checks": [_check(check) for check in step.checks],
     }
 
 
@@ -374,7 +450,7 @@ def _room(room: Room, limit_mm: float) -> Record:
     }
 
 
-def _check(check: Check, is_interval: bool) -> Record:
+def _check(check: Check) -> Record:
     unit = "crank_deg" if check.unit == "crank deg" else "mm"
     values: Mapping[str, float] = {
         "wanted": check.wanted,
@@ -387,6 +463,6 @@ def _check(check: Check, is_interval: bool) -> Record:
         "what": check.what,
         "unit": check.unit,
         **{f"{key}_{unit}": value for key, value in values.items()},
-        "is_interval": is_interval,
+        "is_interval": check.interval,
         "verdict": check.verdict,
     }

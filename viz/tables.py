@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_event
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import (
     WIDTH,
@@ -34,6 +35,11 @@ _VERDICTS = (
     "accept: inside the limit by at least the uncertainty of the reading. not proved: inside the limit, but by less "
     "than that. reject: outside the limit."
 )
+_SLIP_WORDS = {
+    "mark-passed": "The crank has passed the mark",
+    "camshaft-rolled": "The valve springs have rolled the camshaft",
+    "quill-dropped": "The quill or sleeve was dropped",
+}
 _CSV_COLUMNS = (
     "crank_deg",
     "to_next_crank_deg",
@@ -63,6 +69,7 @@ def events_text(record: Record, as_set: bool = False, unit: LengthUnit = "mm") -
             f"degrees: overlap {degrees(valves['overlap_crank_deg'])}, from firing to firing "
             f"{degrees(record['firing_interval_crank_deg'])}."
         ),
+        *_own_tops(record["tops"]),
         *_mistakes(record),
         "",
         _events_as_set(record["events"]) if as_set else _events(record["events"], unit),
@@ -112,6 +119,7 @@ def vernier_text(record: Record) -> str:
             f"{record['kind']} as it was drawn. Out of line: + = ahead (early)."
         ),
         _trials(record["trials"]),
+        *_after_cycles(record["best_after_crank_cycles"]),
         "",
         paragraph(
             f"Best: tooth {best['driving_tooth']} at the driving end, out of line by "
@@ -136,6 +144,7 @@ def vernier_text(record: Record) -> str:
                 f"It gives {early_or_late(shift['shift_crank_deg'], 3)}; against what is wanted that is "
                 f"{early_or_late(shift['left_over_crank_deg'], 3)}."
             ),
+            *_with_cycles(shift),
         ]
     if record["move"]:
         move = record["move"]
@@ -151,6 +160,35 @@ def vernier_text(record: Record) -> str:
     return page(sheet)
 
 
+def _after_cycles(found: Sequence[Record]) -> list[RenderableType]:
+    """The best trial after every number of whole cycles of the crank that opens further positions."""
+    if len(found) < 2:
+        return []
+    rows = [
+        (str(2 * item["cycles"]), str(item["driving_tooth"]), f"{item['out_of_line_shaft_deg']:+.3f}", item["fit"])
+        for item in found
+    ]
+    return [
+        "",
+        paragraph("Turning the crank on by whole cycles opens further positions. The best tooth then:"),
+        columns(("crank turns", "tooth", "out of line", "fit"), rows, right=(0, 1, 2)),
+    ]
+
+
+def _with_cycles(shift: Record) -> list[RenderableType]:
+    """How near a wanted shift is come to when cycles of the crank are taken too."""
+    nearest = shift["with_crank_cycles"]
+    if not nearest["cycles"]:
+        return []
+    return [
+        paragraph(
+            f"With {2 * nearest['cycles']} more turns of the crank first, "
+            f"{early_or_late(nearest['shift_crank_deg'], 3)} can be had; against what is wanted that is "
+            f"{early_or_late(nearest['left_over_crank_deg'], 3)}."
+        )
+    ]
+
+
 def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
     """The set-up step by step. ``unit``: of the room between valves and pistons."""
     alone = len(record["steps"]) < record["step_count"]
@@ -158,6 +196,7 @@ def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
         paragraph(f"Set-up rehearsed: {record['engine']} ({record['scene']})"),
         paragraph(wording.FIRST_LINE),
         paragraph(" ".join(record["levels"].values())),
+        *([paragraph(f"Fault: {record['fault']['name']}. {record['fault']['about']}")] if "fault" in record else []),
         *_mistakes(record),
     ]
     for step in record["steps"]:
@@ -176,11 +215,51 @@ def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
     return page(sheet)
 
 
+def recovery_text(record: Record, unit: LengthUnit = "mm") -> str:
+    """The way back from a slip, step by step. ``unit``: of the room between valves and pistons."""
+    at, count = record["at"], record["step_count"]
+    sheet: list[RenderableType] = [
+        paragraph(f"Way back from a slip: {record['engine']} ({record['scene']})"),
+        paragraph(wording.FIRST_LINE),
+        paragraph(f"{_SLIP_WORDS[record['slip']]} in step {at['number']} [{at['key']}]: {at['title']}."),
+    ]
+    if record["passed_crank_deg"] is not None:
+        turn = "allows" if record["may_turn_back"] else "does not allow"
+        sheet.append(
+            paragraph(
+                f"Taken: {degrees(record['passed_crank_deg'])} crank degrees past it. By the data the maker {turn} to "
+                "turn the crank back."
+            )
+        )
+    sheet += [paragraph(" ".join(record["levels"].values())), *_mistakes(record)]
+    for step in record["steps"]:
+        sheet += ["", rule(), *_step(step, count, unit, with_trials=False)]
+    tally = record["tally"]
+    sheet += [
+        "",
+        rule(),
+        paragraph(
+            f"All checks of the way back: {tally['accept']} accept, {tally['not_proved']} not proved, "
+            f"{tally['reject']} reject. Then go on after step {at['number']} [{at['key']}]."
+        ),
+        paragraph(_VERDICTS),
+    ]
+    return page(sheet)
+
+
 def validation_text(record: Record) -> str:
     """What ``validate`` prints of an engine folder that is right."""
     couplings = "; ".join(
         f"{item['name']} {item['driving_teeth']}/{item['driven_teeth']}, step {trimmed(item['step_crank_deg'])}"
         for item in record["couplings"]
+    )
+    measured = tuple(
+        (
+            f"{item['valves']} lift",
+            f"measured in {item['rows']} rows, noise {item['noise_rms_mm']:.3f} mm; opens "
+            f"{format_event(item['opens_own_crank_deg'], 1)}, closes {format_event(item['closes_own_crank_deg'], 1)}",
+        )
+        for item in record["measured_lifts"]
     )
     pairs = (
         ("engine", record["engine"]),
@@ -189,20 +268,42 @@ def validation_text(record: Record) -> str:
         ("crank turns", f"{record['rotation']}, seen from the {record['seen_from']}"),
         ("firing order", " ".join(record["firing_order"])),
         ("couplings", f"{couplings} (crank degrees)" if couplings else "none"),
+        ("hunting", _hunting_words(record["hunting"])),
         ("magnetos", ", ".join(record["magnetos"]) or "none"),
         (
             "room at TDC",
             "given" if record["room_at_tdc_known"] else "not given: the valves are assumed to strike the pistons",
         ),
+        *measured,
         ("set-up", f"{record['step_count']} steps"),
     )
     return page([paragraph(f"{record['scene']} is valid."), facts(pairs)])
+
+
+def _hunting_words(pairs: Sequence[Record]) -> str:
+    """Teeth of the pairs of wheels, alike ones once, with the crank turns until the same two teeth meet again."""
+    told = [f"{pair['driving_teeth']}/{pair['driven_teeth']} in {pair['crank_turns']}" for pair in pairs]
+    return f"{'; '.join(dict.fromkeys(told))} (crank turns)" if told else "no gears"
 
 
 def packaged_text(record: Record) -> str:
     """The packaged engines, what each is about."""
     rows = [(item["scene"], item["engine"], item["about"]) for item in record["engines"]]
     return page([columns(("engine folder", "engine", "about"), rows)])
+
+
+def _own_tops(tops: Sequence[Record]) -> list[RenderableType]:
+    """By how much tops are off the even interval: of link rods, and of cranks that fire unevenly."""
+    groups: dict[str, list[str]] = {}
+    for top in tops:
+        after = round(top["after_even_interval_crank_deg"], 2)
+        if after:
+            amount = f"{abs(after):.2f} degrees {'after' if after > 0 else 'before'}"
+            groups.setdefault(amount, []).append(top["cylinder"])
+    return [
+        paragraph(f"Own TDC of {', '.join(names)} is {amount} {'its' if len(names) == 1 else 'their'} even interval.")
+        for amount, names in groups.items()
+    ]
 
 
 def _events(events: Sequence[Record], unit: LengthUnit) -> RenderableType:
@@ -227,6 +328,20 @@ def _by_the_data(event: Record) -> tuple[str, str, str, str]:
     return degrees(event["crank_deg"]), degrees(event["to_next_crank_deg"]), name, event["as_written"]
 
 
+def _starting(leads: Record) -> list[str]:
+    """What a magneto has for starting: an impulse starter, a second electrode for a booster coil."""
+    lag, trails = leads["impulse_lag_crank_deg"], leads["trailing_electrode_finger_deg"]
+    told = []
+    if lag:
+        told.append(f"Its impulse starter holds the spark back by {trimmed(lag)} crank degrees. Turn past its click.")
+    if trails:
+        told.append(
+            f"The trailing electrode of its booster coil follows {trimmed(trails)} degrees of the finger, "
+            f"{trimmed(2 * trails)} crank degrees, behind."
+        )
+    return told
+
+
 def _plug_leads(leads: Record) -> list[RenderableType]:
     holds = "stays" if leads["finger_holds_through_advance"] else "does NOT stay"
     lines: list[RenderableType] = [
@@ -235,6 +350,7 @@ def _plug_leads(leads: Record) -> list[RenderableType]:
             f"The distributor finger turns {leads['finger_turns']}, seen from the {leads['finger_seen_from']}. "
             f"It {holds} on its segment through the range of advance."
         ),
+        *(paragraph(told) for told in _starting(leads)),
     ]
     cell = 1 + max(len(str(len(leads["leads"]))), *(len(lead["cylinder"]) for lead in leads["leads"]))
     in_a_row = (WIDTH - len("segment ")) // cell
@@ -309,9 +425,10 @@ def _step(step: Record, of: int, unit: LengthUnit, with_trials: bool) -> list[Re
 def _crank_words(step: Record) -> str:
     if not step["to_go_crank_deg"]:
         return f"stays at {degrees(step['crank_to_deg'])}."
+    to_go = step["to_go_crank_deg"]
     words = (
         f"from {degrees(step['crank_from_deg'])} to {degrees(step['crank_to_deg'])}: "
-        f"{degrees(step['to_go_crank_deg'])} degrees to go"
+        f"{degrees(abs(to_go))} degrees {'to go' if to_go > 0 else 'back'}"
     )
     if not step["mark"]:
         return f"{words}."

@@ -5,8 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import shutil
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -56,6 +57,30 @@ def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
     finally:
         with suppress(FileNotFoundError):
             part.unlink()
+
+
+def write_whole_folder(folder: Path | str, files: Mapping[str, str]) -> None:
+    """Make a folder with these texts, by file name, whole or not at all.
+
+    Raises OutputError when something stands at ``folder`` already, or when it cannot be made or filled.
+    """
+    target = Path(folder)
+    try:
+        if os.path.lexists(target):
+            raise OutputError(f"{target} exists already; give a name that is free")
+        if not target.parent.is_dir():
+            raise OutputError(f"{target} cannot be made: there is no folder {target.parent}")
+        part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
+        try:
+            part.mkdir()
+            for name, text in files.items():
+                (part / name).write_bytes(text.encode("utf-8"))
+                _flush(part / name)
+            part.rename(target)
+        finally:
+            shutil.rmtree(part, ignore_errors=True)
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{target} cannot be made: {_reason(error)}") from error
 
 
 def numbered_folder(base: Path | str) -> Path:
@@ -113,5 +138,7 @@ def _flush(part: Path) -> None:
         os.close(descriptor)
 
 
-def _reason(error: OSError) -> str:
+def _reason(error: OSError | ValueError) -> str:
+    if isinstance(error, ValueError):
+        return "no name of a folder"
     return _REASONS.get(error.errno or 0) or (error.strerror or "unknown reason").lower()

@@ -29,20 +29,28 @@ def placed_at(engine: Engine, crank_deg: object) -> dict[Part, np.ndarray]:
 @given(engines())
 @example(build(in_line_six()))
 @example(build(v_eight("anticlockwise")))
-def test_big_end_stays_on_the_crank_pin(engine: Engine) -> None:
+def test_every_rod_joins_its_gudgeon_to_the_crank_pin_or_to_the_wrist_pin(engine: Engine) -> None:
     placed = placed_at(engine, CRANK)
     crank = engine.sheet.crank
     for cylinder in engine.cylinders.values():
         turn = np.radians(cylinder.pin_turn_deg)
         p_crankshaft = [np.cos(turn) * crank.stroke_mm / 2, np.sin(turn) * crank.stroke_mm / 2, cylinder.x_mm]
         pin = points_in_world(placed[Part(Kind.CRANKSHAFT)], np.array([p_crankshaft]))
-        p_rod = np.array([[-crank.rod_length_mm, 0.0, 0.0], [0.0, 0.0, 0.0]])
+        link, own_mm = cylinder.linkage.link, cylinder.linkage.own_rod_mm
+        if link is not None:  # it hangs on the master rod of its throw instead
+            master = next(c for c in engine.cylinders.values() if c.number == cylinder.number and not c.linkage.link)
+            at = crank.wrist_pin_radius_mm * np.exp(1j * np.radians(link.wrist_deg)) - crank.rod_length_mm
+            p_master = np.array([[at.real, at.imag, cylinder.x_mm - master.x_mm]])
+            pin = points_in_world(placed[Part(Kind.ROD, master.name)], p_master)
+        else:
+            assert own_mm == crank.rod_length_mm
+        p_rod = np.array([[-own_mm, 0.0, 0.0], [0.0, 0.0, 0.0]])
         ends = points_in_world(placed[Part(Kind.ROD, cylinder.name)], p_rod)
         assert np.max(np.abs(ends[:, 0] - pin[:, 0])) < 1e-9
         gudgeon = points_in_world(placed[Part(Kind.PISTON, cylinder.name)], np.zeros((1, 3)))
         assert np.max(np.abs(ends[:, 1] - gudgeon[:, 0])) < 1e-9
         length = np.linalg.norm(gudgeon - pin, axis=2)
-        assert np.max(np.abs(length - crank.rod_length_mm)) < 1e-9
+        assert np.max(np.abs(length - own_mm)) < 1e-9
 
 
 @RANDOM
@@ -80,19 +88,19 @@ def test_cylinders_stand_the_same_two_turns_later(engine: Engine) -> None:
 @given(engines())
 def test_two_cylinders_of_a_number_share_a_pin(engine: Engine) -> None:
     # secondary: Nunney, Light and Heavy Vehicle Technology pp. 13-14: a 60 degree V-12 on six common pins fires
-    # evenly; here for all V engines whose order agrees with the pins
-    firing = np.sort([cylinder.firing_deg for cylinder in engine.cylinders.values()])
-    assert np.diff(firing) == pytest.approx(720.0 / len(firing))
+    # evenly; here for all engines of several banks whose order agrees with the pins
+    even = np.sort([cylinder.even_deg for cylinder in engine.cylinders.values()])
+    assert np.diff(even) == pytest.approx(720.0 / len(even))
     placed = placed_at(engine, CRANK)
-    if len(engine.sheet.banks) == 1:
-        return
-    crank = engine.sheet.crank
-    for number in range(1, engine.sheet.banks[0].cylinders + 1):
-        ends = [
-            points_in_world(placed[Part(Kind.ROD, f"{bank.name}{number}")], np.array([[-crank.rod_length_mm, 0, 0]]))
-            for bank in engine.sheet.banks
-        ]
-        assert ends[0][..., 1:] == pytest.approx(ends[1][..., 1:], abs=1e-9)
+    foot = np.array([[-engine.sheet.crank.rod_length_mm, 0.0, 0.0]])
+    ends: dict[int, list[np.ndarray]] = {}
+    for cylinder in engine.cylinders.values():
+        if cylinder.linkage.link is None:
+            ends.setdefault(cylinder.number, []).append(points_in_world(placed[Part(Kind.ROD, cylinder.name)], foot))
+    assert set(ends) == {cylinder.number for cylinder in engine.cylinders.values()}
+    for there in ends.values():
+        for other in there[1:]:
+            assert other[..., 1:] == pytest.approx(there[0][..., 1:], abs=1e-9)
 
 
 @RANDOM

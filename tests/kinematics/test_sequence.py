@@ -13,10 +13,11 @@ from random_engines import engines, in_line_six, v_eight
 
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import ROCKERS_OFF, Assembly, Engaged, Open, with_clearances
-from quillwise.kinematics.bench import mark_crank_deg, next_pass, passes
+from quillwise.kinematics.bench import next_pass, passes
 from quillwise.kinematics.build import build
 from quillwise.kinematics.couplings import trials
 from quillwise.kinematics.magnetos import finger_at, past_neutral_deg
+from quillwise.kinematics.marks import mark_crank_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg, motion, rotor_running_deg
 from quillwise.kinematics.room import free_room_mm
@@ -253,7 +254,8 @@ def test_cam_is_on_its_heel_when_the_clearance_is_set(name: str) -> None:
             now = frame(s, 1.0)
             bare = with_clearances(now.assembly, {s.valve: 0.0})
             for off in (-20.0, 0.0, 20.0):
-                free = {c: angle + off for c, angle in now.free.items()}
+                driven = engine.couplings[s.coupling].driven
+                free = {driven: float(state_at(engine, s, 1.0)[driven][0]) + off}
                 assert motion(engine, bare, now.crank_deg, free)[f"valve {s.valve}"][0] == 0.0
 
 
@@ -275,11 +277,10 @@ def test_four_things_agree_when_the_magneto_is_held(name: str) -> None:
         assert wrapped(s.crank_deg[1] - firing - magneto.data.break_deg, 720.0) == pytest.approx(0.0)
         now = frame(s, 1.0)
         sense = engine.shafts[magneto.rotor].sense
-        driven = next(iter(now.free))
+        driven = engine.couplings[s.coupling].driven
+        held = float(state[driven][0])
         opening = [
-            motion(engine, now.assembly, now.crank_deg, {driven: now.free[driven] + sense * off})[
-                f"points {magneto.name}"
-            ][0]
+            motion(engine, now.assembly, now.crank_deg, {driven: held + sense * off})[f"points {magneto.name}"][0]
             for off in (-0.5, 0.5)
         ]
         assert opening[0] == 0.0 < opening[1], "the points just break"

@@ -135,7 +135,7 @@ def test_pinions_on_one_bevel_must_clear_each_other() -> None:
     assert problems(sheet) == (
         "trains.wheelcase shaft: the pinions of inclined shaft A, lower and inclined shaft B, lower on one 20-tooth "
         f"bevel would touch: their tip cones of 49.0° and 49.0° need more than the {between:.1f}° between the shafts; "
-        "give the pinions fewer teeth (pitch cone now 45.0°)"
+        "give the pinions fewer teeth (pitch cone now 45.0°), or set the driving bevels apart"
     )
     # 36 to 16 fits: 23.96 and its tips 2.91 are less than half of the angle
     assert np.degrees(np.arctan2(16, 36) + np.arctan2(2, np.hypot(16, 36))) < between / 2
@@ -211,8 +211,8 @@ MESSAGES: dict[str, tuple[Callable[[], DataSheet], str]] = {
     ),
     "stages": (
         lambda: train(PORT, "camshaft A", stages=(bevel((36, 16)), through("quill-a"))),
-        "trains.camshaft A.stages: cannot be laid out: expected spur stages only, or two bevel stages to a camshaft, "
-        "with couplings between; got bevel, coupling",
+        "trains.camshaft A.stages: cannot be laid out: an odd bevel too many or too few: the last shaft stands across "
+        "camshaft A",
     ),
 }
 

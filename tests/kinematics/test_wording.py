@@ -15,12 +15,13 @@ import pytest
 from hypothesis import given, settings
 from random_engines import engines, in_line_six, v_eight
 
-from quillwise.kinematics import wording
+from quillwise.kinematics import remedies, wording
 from quillwise.kinematics.build import build
 from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.model import Engine
+from quillwise.kinematics.recovery import slips_at, way_back
 from quillwise.kinematics.sequence import Played, play
-from quillwise.kinematics.steps import parse_mistake
+from quillwise.kinematics.steps import Step, parse_mistake
 from quillwise.kinematics.wording import Caution, Text
 from quillwise.scenes.library import engine as packaged
 
@@ -33,6 +34,7 @@ TECHNICAL_NAMES = {
     "reading",
     "bearing",
     "casing",
+    "coupling",
     "spring",
     "gearing",
 }
@@ -62,6 +64,7 @@ IMPERATIVES = {
     "hold",
     "isolate",
     "keep",
+    "leave",
     "let",
     "lock",
     "make",
@@ -117,12 +120,46 @@ def everything_played() -> Iterator[Played]:
             "exhaust-stroke:exhaust-side",
         ):
             yield play(engine, [parse_mistake(engine, mistake)])
-    for sheet in (in_line_six(), v_eight("anticlockwise"), changed(in_line_six())):
+    for sheet in (in_line_six(), v_eight("anticlockwise"), changed(in_line_six()), *other_ways()):
         yield play(build(sheet))
 
 
+def other_ways() -> Iterator[DataSheet]:
+    """Timed by lobes and lifts, by the piston, by the plug hole, with nothing to move, with an impulse starter."""
+    six = in_line_six()
+    wide = replace(
+        six, inlet=replace(six.inlet, opens_deg=325), exhaust=replace(six.exhaust, closes_deg=395), may_turn_back=True
+    )
+    prepare, camshaft, magneto, finish = six.setup
+    for keys in (
+        {"by": "lobe centre"},
+        {"by": "lift at TDC"},
+        {"by": "lift at TDC", "lobe": "exhaust"},
+        {"crank_by": "piston"},
+        {"by": "inlet closes", "crank_by": "piston"},
+    ):
+        yield replace(wide, setup=(prepare, replace(camshaft, **keys), magneto, finish))  # type: ignore[arg-type]
+    by_hole = replace(magneto, prove_stroke="plug hole")
+    yield replace(six, setup=(prepare, by_hole, camshaft, finish))
+    impulse = replace(six.magnetos[0], impulse_lag_deg=20.0, timed_at="full retard")
+    yield replace(six, magnetos=(impulse,), setup=(prepare, camshaft, by_hole, finish))
+    trains = tuple(replace(t, stages=tuple(s for s in t.stages if not s.coupling)) for t in six.trains)
+    yield replace(six, trains=trains, couplings=())
+
+
+def every_way_back() -> Iterator[Step]:
+    unknown_room = changed(in_line_six())
+    for sheet in (in_line_six(), replace(in_line_six(), may_turn_back=True), unknown_room):
+        engine = build(sheet)
+        done = play(engine)
+        for step in done.steps:
+            for slip in slips_at(engine, step):
+                yield from way_back(engine, done, step, slip)
+
+
 TEXTS = [step.text for played in everything_played() for step in played.steps]
-CAUTIONS = [value for value in vars(wording).values() if isinstance(value, Caution)]
+TEXTS += [step.text for step in every_way_back()]
+CAUTIONS = [value for words in (wording, remedies) for value in vars(words).values() if isinstance(value, Caution)]
 
 
 def unique(parts: Iterator[str]) -> list[str]:
@@ -227,6 +264,46 @@ def test_teeth_are_counted_in_words(teeth: int, words_of_it: str) -> None:
     text = wording.try_teeth("quill-a", "quill", teeth, 1, "upper end", first, taken, True, 1)
     assert any(words_of_it in line for line in text.do)
     assert ("quill", "At first try: out of line by 2.50 degrees (1.25 crank degrees), it does not go in.") in text.see
+
+
+@pytest.mark.parametrize(
+    ("teeth", "of", "said"),
+    [
+        (15, 17, "Turn it 15 teeth on, or 2 back: on is clockwise, seen from the upper end."),
+        (9, 17, "Turn it 9 teeth on, or 8 back: on is clockwise, seen from the upper end."),
+        (8, 17, "Turn it 8 teeth clockwise, seen from the upper end."),
+        (8, 16, "Turn it 8 teeth clockwise, seen from the upper end."),
+        (1, 17, "Turn it 1 tooth clockwise, seen from the upper end."),
+    ],
+)
+def test_the_shorter_way_round_is_offered(teeth: int, of: int, said: str) -> None:
+    text = wording.try_teeth("quill-a", "quill", teeth, 1, "upper end", "first", "taken", True, 1, of)
+    assert text.do[-1] == said
+
+
+def test_an_impulse_starter_is_warned_of_where_the_data_have_one() -> None:
+    six = in_line_six()
+    with_it = build(replace(six, magnetos=(replace(six.magnetos[0], impulse_lag_deg=20.0),)))
+    for engine, said, not_said in (
+        (with_it, wording.IMPULSE, wording.FALSE_BREAK),
+        (build(six), wording.FALSE_BREAK, wording.IMPULSE),
+    ):
+        cautions = [step.text.cautions for step in play(engine).steps if step.key in ("points", "single-break")]
+        assert len(cautions) == 2
+        assert all(said in some and not_said not in some for some in cautions)
+
+
+def test_each_lever_is_locked_where_its_magneto_is_timed() -> None:
+    port = packaged("larkfell-port").sheet
+    one = replace(port.magnetos[1], timed_at="full retard")
+    points = play(build(replace(port, magnetos=(port.magnetos[0], one)))).steps[2].text.do
+    assert points[2:] == (
+        "Move the advance lever of the exhaust-side magneto to full advance.",
+        "Move the advance lever of the inlet-side magneto to full retard.",
+        "Lock the levers there.",
+    )
+    points = play(build(port)).steps[2].text.do
+    assert points[2:] == ("Move the advance lever to full advance.", "Lock the lever there.")
 
 
 def test_home_says_which_way_the_event_moved() -> None:

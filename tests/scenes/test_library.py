@@ -13,7 +13,13 @@ def message(name_or_path: str) -> str:
 
 
 def test_names():
-    assert library.names() == ("larkfell-port", "larkfell-starboard")
+    assert library.names() == (
+        "gantry-eight",
+        "larkfell-port",
+        "larkfell-starboard",
+        "launch-inverted",
+        "slipway-six",
+    )
 
 
 @pytest.mark.parametrize("name", library.names())
@@ -41,8 +47,8 @@ def test_what_is_no_engine_folder(make_folder, tmp_path, monkeypatch):
     folder = make_folder()
     monkeypatch.chdir(tmp_path)
     assert message("larkfell-prot") == (
-        'unknown engine "larkfell-prot"; defined: larkfell-port, larkfell-starboard '
-        "(did you mean larkfell-port?); there is no folder of that name here either"
+        'unknown engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, '
+        "launch-inverted, slipway-six (did you mean larkfell-port?); there is no folder of that name here either"
     )
     assert message("./none") == 'expected an engine folder, got nothing, "none"'
     assert message(str(folder / "engine.toml")) == (

@@ -79,7 +79,7 @@ def test_a_problem_names_the_file_that_it_stands_in(make_folder, write_folder):
     text = 'format = 1\nlike = "../six"\n[crank]\nstroke = 2\n[couplings.quill]\ndriving_teeth = 500'
     assert sorted(message(write_folder("other", text)).splitlines()) == [
         "../six/engine.toml: crank.bore: expected a length from 20 to 500 mm, got 1",
-        "engine.toml: couplings.quill.driving_teeth: expected a whole number from 2 to 400, got 500",
+        "engine.toml: couplings.quill.driving_teeth: expected a whole number from 1 to 400, got 500",
         "engine.toml: crank.stroke: expected a length from 20 to 500 mm, got 2",
     ]
 
@@ -103,7 +103,8 @@ ALLOWED = 'expected the name of a packaged engine or "../name" of letters, digit
         ('"../sixx"', 'expected a folder beside this one, got "../sixx": there is none'),
         (
             '"larkfell-prot"',
-            'unknown packaged engine "larkfell-prot"; defined: larkfell-port, larkfell-starboard '
+            'unknown packaged engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, '
+            "launch-inverted, slipway-six "
             '(did you mean larkfell-port?); a folder beside this one is written "../larkfell-prot"',
         ),
         ('"../other"', "expected a folder that does not lead back here, got a circle"),

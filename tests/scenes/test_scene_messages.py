@@ -8,11 +8,13 @@ import pytest
 
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.scenes import reader
+from quillwise.scenes.keys import CrankKeys
 
+CRANK_KEYS = ", ".join(CrankKeys.fields())
 TOP_KEYS = (
     "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, geometry"
 )
-LAWS = '"harmonic", "cycloidal", "3-4-5", "4-5-6-7" or "modified-sine"'
+LAWS = '"harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine" or "measured"'
 EVENT = 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
 
 # what is replaced in engine.toml, by what, and the whole message without "engine.toml: "
@@ -20,28 +22,28 @@ WRONG_ENGINES = [
     (
         "driving_teeth = 17",
         'driving_teeth = "18"',
-        'couplings.quill.driving_teeth: expected a whole number from 2 to 400, got "18"',
+        'couplings.quill.driving_teeth: expected a whole number from 1 to 400, got "18"',
     ),
     (
         "driving_teeth = 17",
         "driving_teeth = true",
-        "couplings.quill.driving_teeth: expected a whole number from 2 to 400, got true",
+        "couplings.quill.driving_teeth: expected a whole number from 1 to 400, got true",
     ),
     (
         "driving_teeth = 17",
         "driving_teeth = 17.0",
-        "couplings.quill.driving_teeth: expected a whole number from 2 to 400, got 17.0",
+        "couplings.quill.driving_teeth: expected a whole number from 1 to 400, got 17.0",
     ),
     (
         "driving_teeth = 17",
         "driving_teeth = 401",
-        "couplings.quill.driving_teeth: expected a whole number from 2 to 400, got 401",
+        "couplings.quill.driving_teeth: expected a whole number from 1 to 400, got 401",
     ),
     (
         "driving_teeth = 17",
         "drivin_teeth = 17",
         'couplings.quill.drivin_teeth: unknown key "drivin_teeth"; defined: kind, driving_teeth, '
-        "driven_teeth, free_play_driven_shaft_deg, tooth_phase_deg (did you mean driving_teeth?)",
+        "driven_teeth, free_play_driven_shaft_deg, tooth_phase_deg, hand, bank (did you mean driving_teeth?)",
     ),
     ("[crank]", "[krank]", f'krank: unknown key "krank"; defined: {TOP_KEYS} (did you mean crank?)'),
     ("bore = 100.0", "", "crank.bore: missing: expected a length from 20 to 500 mm"),
@@ -61,6 +63,15 @@ WRONG_ENGINES = [
         "bore = 0x" + "f" * 9000,
         "crank.bore: expected a length from 20 to 500 mm, got a whole number of over 30 digits",
     ),
+    # the wrong unit: beside the number, in the key, of a file in inches, of one in metres
+    ("bore = 100.0", 'bore = "100 mm"', 'crank.bore: expected a length from 20 to 500 mm, got "100 mm"'),
+    (
+        "bore = 100.0",
+        "bore_mm = 100.0",
+        f'crank.bore_mm: unknown key "bore_mm"; defined: {CRANK_KEYS} (did you mean bore?)',
+    ),
+    ("bore = 100.0", "bore = 4.0", "crank.bore: expected a length from 20 to 500 mm, got 4.0"),
+    ("bore = 100.0", "bore = 0.1", "crank.bore: expected a length from 20 to 500 mm, got 0.1"),
     (
         "rod_length = 200.0",
         "rod_length = 72",
@@ -87,6 +98,18 @@ WRONG_ENGINES = [
         '"50 ABDC"',
         '"120 BBDC"',
         'valves.inlet.closes: expected from 90 to 400 degrees after opens, got "15 BTDC" to "120 BBDC", 75 degrees',
+    ),
+    (
+        'opens = "15 BTDC"\ncloses = "50 ABDC"',
+        'opens = "50 ABDC"\ncloses = "15 BTDC"',
+        "valves.inlet.opens: expected it before and closes after the middle of its stroke, 90 ATDC, "
+        'got "50 ABDC" to "15 BTDC": are they exchanged?',
+    ),
+    (
+        'opens = "55 BBDC"\ncloses = "12 ATDC"',
+        'opens = "12 ATDC"\ncloses = "55 BBDC"',
+        "valves.exhaust.opens: expected it before and closes after the middle of its stroke, 90 ABDC, "
+        'got "12 ATDC" to "55 BBDC": are they exchanged?',
     ),
     (
         "valve_lift = 10.0",
@@ -128,17 +151,27 @@ WRONG_ENGINES = [
     (
         '{ coupling = "quill" }',
         '{ shaft = "cross shaft" }',
-        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel and coupling, got none of them",
+        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel, idler and coupling, got none of them",
     ),
     (
         '{ coupling = "quill" }',
         '{ coupling = "quill", spur = { driving = 8, driven = 9 } }',
-        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel and coupling, got spur and coupling",
+        "trains.camshaft A.stages[2]: expected one of spur, internal, bevel, idler and coupling, got spur and coupling",
     ),
     (
         "{ driving = 42, driven = 28 }",
         "{ driving = 42, driven = 7 }",
         "trains.left magneto.stages[1].spur.driven: expected a whole number from 8 to 400, got 7",
+    ),
+    (
+        "{ driving = 42, driven = 28 }",
+        "{ driving = 401, driven = 28 }",
+        "trains.left magneto.stages[1].spur.driving: expected a whole number from 8 to 400, got 401",
+    ),
+    (
+        "{ driving = 20, driven = 20 }",
+        "{ driving = 20, driven = 2e2 }",
+        "trains.camshaft A.stages[1].bevel.driven: expected a whole number from 8 to 400, got 200.0",
     ),
     ('{ coupling = "sleeve" }', "7", "trains.left magneto.stages[2]: expected a table, got 7"),
     (
@@ -201,7 +234,7 @@ WRONG_ENGINES = [
         "[couplings.quill]",
         "[geometry]\nbore_spacin = 140\n[couplings.quill]",
         'geometry.bore_spacin: unknown key "bore_spacin"; defined: bore_spacing, camshaft_height, '
-        "wheelcase_shaft_height, gear_module, bevel_module, cylinder_stagger (did you mean bore_spacing?)",
+        "wheelcase_shaft_height (did you mean bore_spacing?)",
     ),
 ]
 
@@ -238,8 +271,8 @@ WRONG_SETUPS = [
     (
         '"exhaust closes"',
         '"exhaust close"',
-        'steps[2].by: expected "inlet opens", "inlet closes", "exhaust opens" or "exhaust closes", '
-        'got "exhaust close" (did you mean exhaust closes?)',
+        'steps[2].by: expected "inlet opens", "inlet closes", "exhaust opens", "exhaust closes", "lobe centre" or '
+        '"lift at TDC", got "exhaust close" (did you mean exhaust closes?)',
     ),
 ]
 
@@ -278,12 +311,12 @@ def test_every_problem_of_both_files_at_once_in_the_order_of_the_file(make_folde
         "engine.toml: crank.bore: expected a length from 20 to 500 mm, got 10",
         "engine.toml: crank.stroke: missing: expected a length from 20 to 500 mm",
         f'engine.toml: valves.exhaust.closes: expected {EVENT}, got "12"',
-        "engine.toml: couplings.sleeve.driven_teeth: expected a whole number from 2 to 400, got 1.5",
+        "engine.toml: couplings.sleeve.driven_teeth: expected a whole number from 1 to 400, got 1.5",
         'engine.toml: trains.left magneto.form: unknown key "form"; defined: drives, from, stages, turns, '
-        "seen_from (did you mean from?)",
+        "seen_from, hand (did you mean from?)",
         "engine.toml: magnetos.left.poles: expected an even number, got 5",
         "setup.toml: format: missing: expected 1",
-        'setup.toml: form: unknown key "form"; defined: format, like, steps (did you mean format?)',
+        'setup.toml: form: unknown key "form"; defined: format, like, may_turn_back, steps (did you mean format?)',
         'setup.toml: steps[3].cylinder: unknown cylinder "B1"; defined: A1, A2, A3, A4, A5, A6',
     ]
 
@@ -314,7 +347,7 @@ def test_the_problem_carries_file_and_key_path(make_folder):
     with pytest.raises(SceneError) as caught:
         reader.read(folder)
     assert caught.value.problems == (
-        Problem("engine.toml: couplings.quill.driven_teeth", "expected a whole number from 2 to 400, got 0"),
+        Problem("engine.toml: couplings.quill.driven_teeth", "expected a whole number from 1 to 400, got 0"),
     )
 
 
@@ -335,6 +368,22 @@ def test_a_file_that_is_no_toml(make_folder, data, expected):
     folder = make_folder()
     (folder / "engine.toml").write_bytes(data)
     assert message(folder) == f"engine.toml: {expected}"
+
+
+def test_a_file_of_100_megabytes_is_not_read(make_folder):
+    folder = make_folder()
+    with (folder / "engine.toml").open("ab") as file:
+        file.truncate(100_000_000)  # sparse: it takes no room on the disk
+    assert message(folder) == "engine.toml: expected a file of at most 1000000 bytes, got a larger one"
+
+
+@pytest.mark.parametrize("byte", [0x00, 0x07, 0x1B, 0x7F])
+def test_control_characters_in_the_file_are_no_toml(make_folder, byte):
+    # TOML 1.0 (published): control characters other than tab are not permitted in strings
+    folder = make_folder()
+    text = (folder / "engine.toml").read_bytes().replace(b"Test six", b"Test" + bytes([byte]) + b"six")
+    (folder / "engine.toml").write_bytes(text)
+    assert message(folder) == (f"engine.toml: expected TOML: Illegal character '\\x{byte:02x}' (at line 2, column 13)")
 
 
 def test_lone_surrogates_are_no_toml(make_folder):

@@ -1,12 +1,13 @@
 """Valid data sheets of engines of many kinds, as hypothesis strategies, and two engines made by hand.
 
-Every figure is invented. In-line engines of 3 to 8 cylinders with any firing order; V engines of 4 to 12 whose
-firing order, bank angle and rotation put the two cylinders of a number on one crank pin.
+Every figure is invented. In-line engines of 3 to 8 cylinders with any firing order; V engines of 4 to 12 and W engines
+of 9 and 12 whose firing order, bank angles and rotation put the cylinders of a number on one crank pin; upright, flat,
+leaning over or hanging down; with link rods; and V engines with a cylinder left out, which fire unevenly.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -22,6 +23,7 @@ from quillwise.kinematics.datasheet import (
     DataSheet,
     Follower,
     MagnetoData,
+    Rods,
     Rotation,
     StageData,
     StepData,
@@ -31,6 +33,7 @@ from quillwise.kinematics.datasheet import (
 )
 from quillwise.kinematics.lobes import lobe_problems
 from quillwise.kinematics.model import Engine
+from quillwise.kinematics.throws import place_cylinders, spark_problems
 
 EVENTS = ("inlet opens", "inlet closes", "exhaust opens", "exhaust closes")
 HALF = Fraction(1, 2)
@@ -125,6 +128,50 @@ def _v_order(draw: st.DrawFn, each: int, between_deg: int, sigma: int, letters: 
     return tuple(slots[slot] for slot in range(2 * each))
 
 
+def _w_order(draw: st.DrawFn, turns: Sequence[float], throws: Sequence[int], sigma: int) -> tuple[str, ...]:
+    """A firing order for three banks on these throws: each cylinder in a slot in which its piston is at its top, and
+    where two are at theirs together, either in the earlier."""
+    count = 3 * len(throws)
+    tops: dict[int, list[str]] = {}
+    for letter, turn in zip("ABC", turns, strict=True):
+        for number, throw in enumerate(throws, 1):
+            tops.setdefault(round(sigma * (turn - throw - turns[0] + throws[0])) % 360, []).append(f"{letter}{number}")
+    slots = {}
+    for top, names in tops.items():
+        free = [at * count // 720 for at in (top, top + 360) if at * count % 720 == 0]
+        # the first cylinder of the order stands at 0: A1's top
+        slots.update(zip(free, draw(st.permutations(names)), strict=True))
+    return tuple(slots[slot] for slot in range(count))
+
+
+def _one_left_out(
+    order: Sequence[str], turns: Mapping[str, float], each: int, sigma: int
+) -> tuple[tuple[str, ...], tuple[float, ...], str]:
+    """The order of an even V engine without one cylinder of the highest number, the crank's pins by number, which stay
+    where they were, and the bank that is short of it."""
+    gone = next(name for name in order[1:] if name.endswith(str(each)))
+    whole = next(letter for letter in turns if letter != gone[0])
+    pins = [turns[whole] - sigma * order.index(f"{whole}{n}") * 360.0 / each for n in range(1, each + 1)]
+    return tuple(name for name in order if name != gone), tuple(pins), gone[0]
+
+
+def _with_link_rods(draw: st.DrawFn, crank: CrankData, banks: Sequence[BankData]) -> CrankData:
+    """Rods for two banks or more on a throw: any kind that can be, the wrist pins where they may be."""
+    kinds: tuple[Rods, ...] = ("side-by-side", "articulated")
+    rods: Rods = draw(st.sampled_from(kinds if len(banks) > 2 else ("fork-and-blade", *kinds)))
+    if rods != "articulated":
+        return replace(crank, rods=rods)
+    most = max(bank.cylinders for bank in banks)
+    wrist = draw(st.sampled_from((0.36, 0.42))) * crank.bore_mm
+    return replace(
+        crank,
+        rods=rods,
+        master_bank=draw(st.sampled_from([bank.name for bank in banks if bank.cylinders == most])),
+        wrist_pin_radius_mm=wrist,
+        link_rod_length_mm=draw(st.none() | st.just(crank.rod_length_mm - 1.01 * wrist)),
+    )
+
+
 @st.composite
 def couplings(draw: st.DrawFn, name: str, kind: str) -> CouplingData:
     """A vernier coupling: common factors, equal counts and any place of its teeth are allowed."""
@@ -171,30 +218,51 @@ def sheets(draw: st.DrawFn) -> DataSheet:
     """Data sheets of valid engines."""
     rotation: Rotation = draw(st.sampled_from(("clockwise", "anticlockwise")))
     sigma = 1 if rotation == "clockwise" else -1
-    if draw(st.booleans()):
+    kind = draw(st.sampled_from(("in line", "V", "V", "W", "unequal")))
+    pins: tuple[float, ...] | None = None
+    if kind == "in line":
         each, letters = draw(st.integers(3, 8)), "A"
         banks: tuple[BankData, ...] = (
-            BankData(name="A", turn_deg=draw(st.sampled_from((0.0, -20.0, 35.0))), cylinders=each),
+            BankData(name="A", turn_deg=draw(st.sampled_from((0.0, -20.0, 35.0, 180.0))), cylinders=each),
         )
         order = tuple(draw(st.permutations([f"A{n}" for n in range(1, each + 1)])))
+    elif kind == "W":
+        letters, angle = "ABC", draw(st.sampled_from((40, 60)))
+        throws = draw(st.permutations((0, 120, 240) if angle == 40 else (0, 180, 180, 0)))
+        each = len(throws)
+        turns = draw(st.sampled_from(((-angle, 0.0, angle), (180.0 + angle, 180.0, 180.0 - angle))))
+        banks = tuple(BankData(name=n, turn_deg=t, cylinders=each) for n, t in zip(letters, turns, strict=True))
+        order = _w_order(draw, turns, throws, sigma)
     else:
-        each, letters = draw(st.integers(2, 6)), "AB"
+        each, letters = draw(st.integers(2 if kind == "V" else 3, 6)), "AB"
         angle = draw(st.sampled_from([v for v in (60, 72, 90, 120, 180) if v % (360 // each) == 0]))
-        turns = draw(st.permutations((-angle / 2, angle / 2)))
+        over = draw(st.sampled_from((0.0, 0.0, 20.0, 180.0)))
+        turns = draw(st.permutations((over - angle / 2, over + angle / 2)))
         banks = tuple(BankData(name=n, turn_deg=t, cylinders=each) for n, t in zip(letters, turns, strict=True))
         order = _v_order(draw, each, int(turns[0] - turns[1]), sigma, letters)
+        if kind == "unequal":
+            order, pins, short = _one_left_out(order, dict(zip(letters, turns, strict=True)), each, sigma)
+            banks = tuple(replace(bank, cylinders=each - (bank.name == short)) for bank in banks)
     bore = draw(st.sampled_from((70.0, 110.0, 150.0)))
     stroke = bore * draw(st.sampled_from((0.9, 1.15, 1.4)))
     quills = tuple(draw(couplings(f"quill-{letter.lower()}", "quill")) for letter in letters)
-    trains, wheelcase = draw(_camshaft_trains(letters, quills))
+    narrow = kind == "W" and abs(banks[0].turn_deg - banks[1].turn_deg) < 60
+    trains, wheelcase = draw(_camshaft_trains(letters, quills, inclined=not narrow))
     lobes = draw(st.sampled_from((2, 4)))
     first_break = draw(st.integers(670, 690))
-    names = ("exhaust-side", "inlet-side")[: draw(st.integers(0, 2))]
+    names = ("exhaust-side", "inlet-side")[: draw(st.integers(0, 2)) if pins is None else 0]
     places = zip(names, (first_break, first_break + 7), ("left", "right"), strict=False)
     magnetos = tuple(magneto_data(name, len(order), lobes, at, stands) for name, at, stands in places)
     sleeves = tuple(draw(couplings(f"sleeve-{m.name}", "sleeve")) for m in magnetos)
     drives = [magneto_train(m, len(order), wheelcase, s.name) for m, s in zip(magnetos, sleeves, strict=True)]
-    return DataSheet(
+    crank = CrankData(
+        bore_mm=bore,
+        stroke_mm=stroke,
+        rod_length_mm=stroke * draw(st.sampled_from((1.5, 1.8, 2.2))),
+        gudgeon_offset_mm=draw(st.sampled_from((0.0, 1.5, -4.0))),
+        pin_angles_deg=pins,
+    )
+    sheet = DataSheet(
         name="Random",
         about="Invented.",
         scene="random",
@@ -202,23 +270,20 @@ def sheets(draw: st.DrawFn) -> DataSheet:
         number_one_at=draw(st.sampled_from(("wheelcase end", "output end"))),
         firing_order=order,
         banks=banks,
-        crank=CrankData(
-            bore_mm=bore,
-            stroke_mm=stroke,
-            rod_length_mm=stroke * draw(st.sampled_from((1.5, 1.8, 2.2))),
-            rods=draw(st.sampled_from(("fork-and-blade", "side-by-side"))),
-            gudgeon_offset_mm=draw(st.sampled_from((0.0, 1.5, -4.0))),
-        ),
+        crank=crank if kind == "in line" else _with_link_rods(draw, crank, banks),
         inlet=draw(valve_data("inlet", bore)),
         exhaust=draw(valve_data("exhaust", bore)),
         couplings=(*quills, *sleeves),
         trains=(*trains, *drives),
         magnetos=magnetos,
         setup=setup_of(
-            [(letter, f"{letter}{draw(st.integers(1, each))}", draw(st.sampled_from(EVENTS))) for letter in letters],
+            [(b.name, f"{b.name}{draw(st.integers(1, b.cylinders))}", draw(st.sampled_from(EVENTS))) for b in banks],
             [(m.name, draw(st.sampled_from(order))) for m in magnetos],
         ),
     )
+    # a magneto with even lobes serves link rods whose tops are not too far off
+    assume(not magnetos or not list(spark_problems(sheet, place_cylinders(sheet, sigma)[0])))
+    return sheet
 
 
 def engines() -> st.SearchStrategy[Engine]:
@@ -228,12 +293,12 @@ def engines() -> st.SearchStrategy[Engine]:
 
 @st.composite
 def _camshaft_trains(
-    draw: st.DrawFn, letters: str, quills: Sequence[CouplingData]
+    draw: st.DrawFn, letters: str, quills: Sequence[CouplingData], *, inclined: bool = True
 ) -> tuple[tuple[TrainData, ...], Fraction]:
     """Trains at exactly half speed, and the wheelcase shaft's turns for the magnetos. All ways of laying."""
     first, lower, upper = draw(st.sampled_from(HALF_SPEED_TRAINS))
     wheelcase = TrainData(drives="wheelcase shaft", from_shaft="crankshaft", stages=(spur(first),))
-    way = draw(st.sampled_from(("inclined", "spurs", "internal")))
+    way = draw(st.sampled_from(("inclined", "spurs", "internal") if inclined else ("spurs", "internal")))
     made = [wheelcase]
     for letter, quill in zip(letters, quills, strict=True):
         stages: tuple[StageData, ...]

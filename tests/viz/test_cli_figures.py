@@ -22,6 +22,7 @@ from quillwise.kinematics.angles import parse_event, wrapped
 from quillwise.kinematics.errors import GraphicsError, OutputError, Problem, RequestError, SceneError
 from quillwise.kinematics.sequence import play
 from quillwise.scenes import library
+from quillwise.scenes.toml_text import toml_string
 from quillwise.viz import cli, readings, records
 
 LAST_LINE = "Briefing aid. Not approved data."
@@ -79,7 +80,7 @@ def test_every_command_fits_80_columns_and_ends_with_the_disclaimer(arguments):
     assert figures(*arguments)["format"] == 1
 
 
-@pytest.mark.parametrize("command", ["", "events", "vernier", "rehearse", "validate", "engines"])
+@pytest.mark.parametrize("command", ["", "events", "vernier", "rehearse", "validate", "new", "engines"])
 def test_help_fits_80_columns(command):
     result = run(*command.split(), "--help")
     assert result.exit_code == 0
@@ -142,8 +143,8 @@ def test_a_mistake_that_is_out_of_tolerance_ends_in_1():
         ),
         (
             ("events", "larkfell-prot"),
-            'unknown engine "larkfell-prot"; defined: larkfell-port, larkfell-starboard (did you mean '
-            "larkfell-port?); there is no folder of that name here either",
+            'unknown engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, launch-inverted, '
+            "slipway-six (did you mean larkfell-port?); there is no folder of that name here either",
         ),
         (
             ("rehearse", "--mistake", "other-toth:quill-a"),
@@ -212,7 +213,7 @@ def test_validate_lists_every_problem_a_line_each(mine):
     assert (result.exit_code, result.stdout) == (2, "")
     lines = result.stderr.splitlines()
     assert len(lines) == 3
-    assert 'engine.toml: couplings.quill-a.driven_teeth: expected a whole number from 2 to 400, got "18"' in lines
+    assert 'engine.toml: couplings.quill-a.driven_teeth: expected a whole number from 1 to 400, got "18"' in lines
     assert [line.split(": ")[0] for line in lines] == ["engine.toml"] * 3
     with_json = run("validate", str(mine), "--json")
     assert (with_json.exit_code, with_json.stderr) == (2, result.stderr)
@@ -378,7 +379,7 @@ def test_what_cannot_be_read_is_left_out():
 @given(st.text(st.characters(exclude_categories=["Cs"])))
 def test_any_text_survives_as_a_toml_string(text):
     """Read back by the standard library's reader (TOML 1.0.0)."""
-    assert tomllib.loads(f"x = {readings.toml_string(text)}") == {"x": text}
+    assert tomllib.loads(f"x = {toml_string(text)}") == {"x": text}
 
 
 # The program as a process

@@ -1,0 +1,282 @@
+"""Magnetos of every kind: speed, cylinders fired, points, finger and advance; what is refused, in whole messages."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from random_engines import in_line_six, v_eight
+
+from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.build import build
+from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData, StepData, TrainData
+from quillwise.kinematics.errors import SceneError
+from quillwise.kinematics.ignition import fired
+from quillwise.kinematics.magnetos import (
+    break_shift_deg,
+    finger_at,
+    firing_interval_deg,
+    neutral_from_register_deg,
+    past_neutral_deg,
+    points_opening_mm,
+    speed_ratio_needed,
+)
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.motion import finger_running_deg, motion, rotor_running_deg, shaft_angles
+from quillwise.kinematics.timing import timing_table
+from quillwise.scenes.reader import load
+
+PORT = load("larkfell-port")
+SIX, EIGHT = in_line_six(), v_eight()
+
+
+def fired_first(sheet: DataSheet, data: MagnetoData) -> str:
+    return next(iter(fired(sheet, data)), sheet.firing_order[0])
+
+
+def driven(sheet: DataSheet, magnetos: tuple[MagnetoData, ...], stages: dict[str, tuple[StageData, ...]]) -> DataSheet:
+    """The sheet with these magnetos, each from the crankshaft."""
+    rotors = {f"{old.name} magneto" for old in sheet.magnetos}
+    kept = tuple(train for train in sheet.trains if train.drives not in rotors)
+    new = tuple(
+        TrainData(drives=f"{data.name} magneto", from_shaft="crankshaft", stages=stages[data.name]) for data in magnetos
+    )
+    used = {stage.coupling for train in (*kept, *new) for stage in train.stages}
+    return replace(
+        sheet,
+        magnetos=magnetos,
+        trains=(*kept, *new),
+        couplings=tuple(coupling for coupling in sheet.couplings if coupling.name in used),
+        setup=(
+            *(job for job in sheet.setup if job.do in ("prepare", "set-camshaft")),
+            *(StepData(do="set-magneto", magneto=m.name, cylinder=fired_first(sheet, m)) for m in magnetos),
+            *(job for job in sheet.setup if job.do == "finish"),
+        ),
+    )
+
+
+def pair(driving: int, to: int) -> tuple[StageData, ...]:
+    return (StageData(kind="spur", driving_teeth=driving, driven_teeth=to),)
+
+
+def magneto(poles: int, finger: tuple[int, int], **more: object) -> MagnetoData:
+    made: dict[str, object] = {
+        "name": "left",
+        "plugs": "inlet side",
+        "break_deg": 690.0,
+        "poles": poles,
+        "e_gap_deg": 8.0,
+        "lobes": poles,
+        "dwell_deg": 0.5 * 360 / poles,
+        "finger_teeth": finger,
+        "finger_width_deg": 8.0,
+        "segment_width_deg": 8.0,
+    }
+    return MagnetoData(**{**made, **more})  # type: ignore[arg-type]
+
+
+def problems(sheet: DataSheet) -> str:
+    with pytest.raises(SceneError) as caught:
+        build(sheet)
+    return str(caught.value)
+
+
+def breaks_as_seen(engine: Engine, name: str) -> dict[str, float]:
+    """Own angle of the break of every cylinder, found by watching points and finger while the crank turns."""
+    theta = np.arange(0.0, 720.0, 0.25)
+    state = motion(engine, intended(engine), theta)
+    opening = state[f"points {name}"]
+    one = engine.magnetos[name]
+    finger = finger_at(one.data, one.fires, finger_running_deg(engine, name, state[one.finger]))
+    opens = (np.roll(opening, 1) <= 1e-9) & (opening > 1e-9)
+    found = {}
+    for at in np.flatnonzero(opens):
+        name_of = one.fires[int(finger.segment[at])]
+        found[name_of] = float((theta[at] - engine.cylinders[name_of].firing_deg) % 720)
+    return found
+
+
+@pytest.mark.parametrize(
+    ("cylinders", "poles", "ratio"),
+    # cylinders / (2 x poles): principle Whitman, Tractor Principles p. 36 (published); formula from memory
+    [
+        (12, 4, Fraction(3, 2)),
+        (9, 4, Fraction(9, 8)),
+        (12, 2, Fraction(3)),
+        (6, 6, Fraction(1, 2)),
+        (8, 8, Fraction(1, 2)),
+    ],
+)
+def test_speed_needed(cylinders: int, poles: int, ratio: Fraction) -> None:
+    assert speed_ratio_needed(cylinders, poles) == ratio
+    # TM 9-8000 p. 2-18 (published): the firing interval is 720 / cylinders
+    assert firing_interval_deg(cylinders) == Fraction(720, cylinders)
+
+
+CASES = {
+    "six, 2 poles": (SIX, magneto(2, (20, 60)), pair(42, 28)),
+    "six, 4 poles": (SIX, magneto(4, (30, 45)), pair(30, 40)),
+    "six, 6 poles": (SIX, magneto(6, (30, 30)), pair(24, 48)),
+    "eight, 8 poles": (EIGHT, magneto(8, (30, 30)), pair(24, 48)),
+    "six, polar inductor": (SIX, magneto(4, (30, 45), kind="polar inductor"), pair(30, 40)),
+    "six, breaker at half speed": (
+        SIX,
+        magneto(2, (20, 60), lobes=6, breaker_on="finger", dwell_deg=90.0),
+        pair(42, 28),
+    ),
+    "six, three lobes on six poles, from the crank's end": (
+        SIX,
+        magneto(6, (24, 48), lobes=3, dwell_deg=60.0),
+        (StageData(kind="coupling", coupling="sleeve"),),
+    ),
+    "six, across the engine": (
+        SIX,
+        magneto(2, (20, 60)),
+        (StageData(kind="bevel", driving_teeth=30, driven_teeth=20), StageData(kind="coupling", coupling="sleeve")),
+    ),
+    "six, spurs and bevels, an idler": (
+        SIX,
+        magneto(2, (20, 60)),
+        (
+            StageData(kind="idler", driven_teeth=25),
+            StageData(kind="spur", driving_teeth=30, driven_teeth=40),
+            StageData(kind="bevel", driving_teeth=20, driven_teeth=20),
+            StageData(kind="bevel", driving_teeth=40, driven_teeth=20),
+        ),
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
+def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple[StageData, ...]]) -> None:
+    sheet, data, stages = case
+    sleeve = sheet.couplings[-1].name
+    stages = tuple(replace(stage, coupling=sleeve) if stage.kind == "coupling" else stage for stage in stages)
+    made = driven(sheet, (data,), {"left": stages})
+    exact = tuple(replace(coupling, tooth_phase_deg=0.0) for coupling in made.couplings)
+    engine = build(replace(made, couplings=exact))
+    found = breaks_as_seen(engine, "left")
+    assert sorted(found) == sorted(sheet.firing_order)
+    for own in found.values():
+        assert own == pytest.approx(data.break_deg, abs=0.3)
+    # FAA text on the E-gap (published): neutral lies 180 / poles after full register; the break, the E-gap after it
+    one = engine.magnetos["left"]
+    for name in sheet.firing_order:
+        angle = shaft_angles(engine, intended(engine), np.array([engine.cylinders[name].firing_deg + data.break_deg]))
+        running = rotor_running_deg(engine, "left", angle[one.rotor])
+        assert float(past_neutral_deg(data, running + 1e-6)[0]) == pytest.approx(data.e_gap_deg, abs=1e-4)
+    # TM 9-8000 para 15-13 (published): the distributor runs at half the crank's speed
+    assert abs(engine.shafts[one.finger].turns) == Fraction(1, 2)
+
+
+def test_neutral_of_four_poles() -> None:
+    assert neutral_from_register_deg(4) == 45
+
+
+@pytest.mark.parametrize(
+    "data", [magneto(2, (20, 60)), magneto(2, (20, 60), lobes=6, breaker_on="finger", dwell_deg=70.0)]
+)
+def test_a_smaller_gap_retards_and_a_larger_one_advances(data: MagnetoData) -> None:
+    # themagnetoguys.co.uk, "points gap" (published)
+    assert break_shift_deg(data, 0.9 * data.points_gap_mm) < 0 < break_shift_deg(data, 1.1 * data.points_gap_mm)
+    shift = break_shift_deg(data, 1.1 * data.points_gap_mm)
+    assert points_opening_mm(data, -shift + 0.01, 1.1 * data.points_gap_mm) > 0
+    assert points_opening_mm(data, -shift - 0.01, 1.1 * data.points_gap_mm) == 0
+
+
+def bank_magnetos() -> DataSheet:
+    """A V-8 of 90 degrees with a flat crank, whose banks fire by turns, and a magneto for each bank."""
+    eight = replace(EIGHT, firing_order=("A1", "B1", "A3", "B3", "A4", "B4", "A2", "B2"))
+    two = tuple(
+        magneto(4, (24, 24), name=name, fires=(bank,), break_deg=690.0 - 3 * at)
+        for at, (name, bank) in enumerate((("left", "A"), ("right", "B")))
+    )
+    return driven(eight, two, {"left": pair(24, 48), "right": pair(24, 48)})
+
+
+def test_a_magneto_for_each_bank() -> None:
+    sheet = bank_magnetos()
+    engine = build(sheet)
+    for name, bank in (("left", "A"), ("right", "B")):
+        one = engine.magnetos[name]
+        assert one.fires == tuple(cylinder for cylinder in sheet.firing_order if cylinder[0] == bank)
+        found = breaks_as_seen(engine, name)
+        assert sorted(found) == sorted(one.fires)
+        assert all(own == pytest.approx(one.data.break_deg, abs=0.3) for own in found.values())
+    table = [event for event in timing_table(engine, intended(engine)) if event.magneto]
+    assert len(table) == 8
+    assert all(event.cylinder[0] == ("A" if event.magneto == "left" else "B") for event in table)
+    assert all(event.early_deg == pytest.approx(0.0, abs=1e-9) for event in table)
+
+
+@pytest.mark.parametrize("stagger_deg", [-7.0, 0.0, 7.0])
+def test_two_magnetos_with_any_stagger(stagger_deg: float) -> None:
+    two = (magneto(2, (20, 60)), magneto(2, (20, 60), name="right", break_deg=690.0 + stagger_deg, stands="right"))
+    engine = build(driven(SIX, two, {"left": pair(42, 28), "right": pair(42, 28)}))
+    left, right = (breaks_as_seen(engine, name) for name in ("left", "right"))
+    for cylinder in SIX.firing_order:
+        assert right[cylinder] - left[cylinder] == pytest.approx(stagger_deg, abs=0.3)
+
+
+def test_an_engine_without_a_magneto() -> None:
+    engine = build(driven(SIX, (), {}))
+    assert not engine.magnetos
+    assert {event.magneto for event in timing_table(engine, intended(engine))} == {""}
+
+
+def test_fired_by_bank_or_by_cylinder() -> None:
+    assert fired(PORT, magneto(4, (20, 60))) == PORT.firing_order
+    assert fired(PORT, magneto(4, (20, 60), fires=("B", "A1")))[0] in ("A1", "B1")
+    assert len(fired(PORT, magneto(4, (20, 60), fires=("B", "A1")))) == 7
+
+
+MESSAGES = {
+    "speed": (
+        driven(SIX, (magneto(2, (20, 60)),), {"left": pair(40, 40)}),
+        "trains.left magneto: turns at 1 of the crankshaft's speed, needed 3/2 (6 cylinders, 2 sparks a turn)",
+    ),
+    "speed of one that fires half": (
+        driven(SIX, (magneto(4, (20, 60), fires=SIX.firing_order[::2]),), {"left": pair(40, 40)}),
+        "trains.left magneto: turns at 1 of the crankshaft's speed, needed 3/8 (3 cylinders, 4 sparks a turn)",
+    ),
+    "lobes at half speed": (
+        driven(SIX, (magneto(2, (20, 60), lobes=5, breaker_on="finger", dwell_deg=60.0),), {"left": pair(42, 28)}),
+        "magnetos.left.lobes: expected 6 on the half-speed shaft, one for each cylinder that it fires, got 5",
+    ),
+    "lobes and poles": (
+        driven(SIX, (magneto(4, (20, 40), lobes=3, dwell_deg=60.0),), {"left": pair(40, 40)}),
+        "magnetos.left.lobes: 3 sparks in a turn of the rotor do not come at equal places of its 4 poles: at this "
+        "speed expected 4 sparks, or a divisor of it",
+    ),
+    "finger leaves": (
+        driven(SIX, (magneto(2, (20, 60), advance_range_deg=40.0),), {"left": pair(42, 28)}),
+        "magnetos.left.advance_range_deg: the finger leaves its segment: at either end of 40 crank degrees it is "
+        "10 degrees off the middle, and finger and segment face each other only within 8",
+    ),
+    "next segment": (
+        driven(SIX, (magneto(2, (20, 60), segment_width_deg=84.0, advance_range_deg=60.0),), {"left": pair(42, 28)}),
+        "magnetos.left.segment_width_deg: the finger reaches the next segment: with the advance range it needs 61 "
+        "degrees, and the segments of 6 cylinders are 60 apart",
+    ),
+    "dwell": (
+        driven(SIX, (magneto(2, (20, 60), dwell_deg=180.0),), {"left": pair(42, 28)}),
+        "magnetos.left.dwell_magneto_rotor_deg: left magneto: expected a dwell of more than 0 and less than 180 "
+        "degrees for 2 lobes, got 180",
+    ),
+    "uneven": (
+        driven(EIGHT, (magneto(4, (20, 60), fires=EIGHT.firing_order[:3]),), {"left": pair(40, 40)}),
+        f"magnetos.left.fires: expected cylinders that fire at even intervals, got {EIGHT.firing_order[0]} at 0, "
+        f"{EIGHT.firing_order[1]} at 90, {EIGHT.firing_order[2]} at 180 crank degrees",
+    ),
+    "unknown": (
+        driven(SIX, (magneto(2, (20, 60), fires=("B",)),), {"left": pair(42, 28)}),
+        'magnetos.left.fires: unknown bank or cylinder "B"; defined: A, ' + ", ".join(SIX.firing_order),
+    ),
+}
+
+
+@pytest.mark.parametrize(("sheet", "message"), MESSAGES.values(), ids=MESSAGES.keys())
+def test_messages(sheet: DataSheet, message: str) -> None:
+    assert problems(sheet) == message

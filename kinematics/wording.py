@@ -117,7 +117,7 @@ def make_safe() -> Text:
 
 
 def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
-    """``offset_pin``, ``link_rod``: its gudgeon pin is offset, its rod is a link rod; either makes its top one-sided."""
+    """``offset_pin``, ``link_rod``: its gudgeon pin is offset, its rod is a link rod: its top is one-sided."""
     way = (
         (
             "Find the highest point of the piston with a dial gauge.",

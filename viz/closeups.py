@@ -162,7 +162,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         lift = float(state[f"valve {shown.of}"][0])
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "rocker not fitted"
-        reading = f"clearance {gap:.2f} mm" if lift == 0 else f"open by {lift:.2f} mm"
+        reading = f"clearance {gap:.2f} mm" if lift < 0.005 else f"open by {lift:.2f} mm"
         return f"{shown.of} valve", f"{reading} (drawn × {shown.factor:g})"
     if shown.kind == "magneto":
         gap = float(state[f"points {shown.of}"][0])
@@ -219,9 +219,10 @@ def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: M
     """Along the crank from the wheelcase end, the lobe, the rocker and the tip of the valve in the frame."""
     valve, bore = engine.valves[name], engine.sheet.crank.bore_mm
     bank = next(element for element in rig.chains[Part(Kind.VALVE, name)] if isinstance(element, Fixed))
-    height, reach = engine.sizes.camshaft_height_mm, 0.26 * bore
-    shaft_u = valve.camshaft_u_mm
-    points = [(height + w, shaft_u + u) for w, u in ((-reach, 0), (reach, 0), (0, -0.2 * bore), (0, 0.2 * bore))]
+    height, shaft_u = engine.sizes.camshaft_height_mm, valve.camshaft_u_mm
+    # the lobe's nose sweeps this circle: nothing of it is cut by the frame
+    reach = valve.plan.base_radius_mm + valve.data.lift_mm / valve.data.rocker_ratio + 0.02 * bore
+    points = [(height + w, shaft_u + u) for w, u in ((-reach, 0), (reach, 0), (0, -reach), (0, reach))]
     points += [
         (valve.tip_w_mm - 0.30 * bore, valve.tip_u_mm),
         (valve.tip_w_mm, valve.tip_u_mm + valve.side * 0.1 * bore),
@@ -275,7 +276,7 @@ def _magneto_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: f
     points = np.concatenate(
         [
             points_in_world(frames[Part(Kind.SEGMENTS, name)], np.asarray(round_about))[0],
-            points_in_world(frames[Part(Kind.FIXED_POINT, name)], np.asarray(round_about) * 0.75)[0],
+            points_in_world(frames[Part(Kind.FIXED_POINT, name)], np.asarray(round_about))[0],
         ]
     )
     away = -np.asarray(engine.shafts[engine.magnetos[name].rotor].axis)

@@ -150,7 +150,7 @@ def _sizes(sheet: DataSheet, gear: ValveGear) -> Sizes:
         crown_mm=CROWN * bore,
         camshaft_height_mm=height,
         disc_x_mm=0.0,
-        disc_radius_mm=0.58 * bore,
+        disc_radius_mm=given.get("disc_radius_mm", 0.58 * bore),
         pointer_turn_deg=0.0,
         rod_width_mm=rod_width_mm(sheet),
         main_radius_mm=0.20 * bore,

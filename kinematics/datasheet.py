@@ -140,8 +140,8 @@ class TrainData:
 class MagnetoData:
     """A magneto. Its rotor is the shaft ``"<name> magneto"``. Rotor angles in degrees of the magneto rotor.
 
-    ``break_deg``: own angle of the first cylinder of the order at which its points break (679 for 41 BTDC); those of the
-    others follow at even intervals.
+    ``break_deg``: own angle of the first cylinder of the order at which its points break (679 for 41 BTDC); those of
+    the others follow at even intervals.
     ``dwell_deg``: points closed, per lobe. ``finger_teeth``: pinion on the rotor, wheel on the finger.
 
     ``kind``: of a polar inductor the magnets stand still, and ``poles`` counts the sparks that a turn of its rotor can

@@ -26,6 +26,7 @@ from quillwise.kinematics.model import Cylinder
 
 UNEVEN_SPARK_DEG = 5.0  # so far off the even interval an evenly lobed breaker cam still serves a cylinder
 _LEAST_EYE = 0.07  # radius of a link rod's eye, by the bore
+FIRST_THROW = 0.75  # of the bore: from x = 0 to the first throw's middle
 _EVEN_DEG = 1e-9
 _MIDDLE_DEG = 1e-6
 
@@ -143,7 +144,7 @@ def place_cylinders(sheet: DataSheet, sigma: int) -> tuple[dict[str, Cylinder], 
         place = sheet.banks.index(bank)
         beside = rod_width_mm(sheet) * (place - (len(sheet.banks) - 1) / 2)
         row = number - 1 if sheet.number_one_at == "wheelcase end" else most - number
-        throw = 0.75 * sheet.crank.bore_mm + row * spacing
+        throw = FIRST_THROW * sheet.crank.bore_mm + row * spacing
         centres = tops[bank.name]
         late = firing[name] - interval * order.index(name)
         cylinders[name] = Cylinder(

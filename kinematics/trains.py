@@ -22,7 +22,7 @@ from quillwise.kinematics.gears import (
     tip_cone_deg,
 )
 from quillwise.kinematics.model import CRANKSHAFT, Wheel, turning
-from quillwise.kinematics.throws import upwards
+from quillwise.kinematics.throws import FIRST_THROW, upwards
 from quillwise.kinematics.tree import (
     AFTER,
     ALONG,
@@ -208,11 +208,11 @@ def _lay_parallel(tree: Tree, train: TrainData, names: list[str], reached: Line 
         way = way / np.linalg.norm(way)
     else:
         magneto = next((m for m in tree.sheet.magnetos if train.drives == f"{m.name} magneto"), None)
-        to_wheelcase = tree.sheet.geometry.get("wheelcase_shaft_height_mm")
+        given = tree.sheet.geometry
+        distance = given.get("wheelcase_shaft_height_mm" if magneto is None else "magneto_distance_mm")
         # magnetos stand so far from the shaft that drives them that one on each side has room
-        module = (0.034 if magneto is None else max(0.025, MAGNETO_OFF / sum(sums))) * bore
-        if magneto is None and to_wheelcase:
-            module = to_wheelcase / sum(sums)
+        usual = (0.034 if magneto is None else max(0.025, MAGNETO_OFF / sum(sums))) * bore
+        module = distance / sum(sums) if distance else given.get("gear_module_mm", usual)
         way = np.array([0.0, 0.0, upwards(tree.sheet)]) if magneto is None else np.array([0.0, 1.0, 0.0])
         if magneto is not None and magneto.stands == "right":
             way = -way
@@ -330,7 +330,9 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     bore = tree.sheet.crank.bore_mm
     start = tree.lines[train.from_shaft]
     lower, upper = (stage for stage in train.stages if stage.kind == "bevel")
-    lower_module, upper_module = 0.025 * bore, 0.024 * bore
+    given = tree.sheet.geometry
+    lower_module = given.get("bevel_module_mm", 0.025 * bore)
+    upper_module = given.get("camshaft_bevel_module_mm", 0.024 * bore)
     radius_driving = lower_module * lower.driving_teeth / 2
     radius_pinion = lower_module * lower.driven_teeth / 2
     side = 1 if lower.side != "wheelcase" else -1
@@ -340,7 +342,22 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     if shared is not None and same:
         x_mm = along_x(start, shared.at_mm)
     else:
-        x_mm = next_station(tree, 2 * radius_pinion + 0.30 * bore)
+        width = 2 * radius_pinion + 0.30 * bore
+        ahead = given.get("inclined_shafts_ahead_mm")
+        if ahead is not None:
+            # what stands between it and the engine keeps its place: the plane can only be further ahead
+            wanted = FIRST_THROW * bore - ahead
+            nearest = tree.front_mm - width / 2
+            if wanted > nearest:
+                tree.problems.append(
+                    Problem(
+                        "geometry.inclined_shafts_ahead",
+                        f"expected at least {FIRST_THROW * bore - nearest:.1f} mm, got {ahead:g} mm: other wheels "
+                        "stand nearer to the first cylinder",
+                    )
+                )
+            tree.front_mm = min(tree.front_mm, wanted + width / 2)
+        x_mm = next_station(tree, width)
     top = np.array([x_mm, *reached.point[1:]])
     bottom = np.array([x_mm, *start.point[1:]])
     length = float(np.linalg.norm(top - bottom))

@@ -202,9 +202,18 @@ def bring_near(camshaft: str, valve: str, by: Feel, lift_mm: float, sense: int, 
         "rises": (f"{valve} is open by {lift_mm:.2f} mm", f"{valve} is open by less than {lift_mm:.2f} mm."),
         "falls": (f"{valve} is open by only {lift_mm:.2f} mm", f"{valve} is open by more than {lift_mm:.2f} mm."),
     }[by]
+    gauge = (
+        ()  # the feeler reads from the clearance, the gauge from the shut valve: now, for it may soon be open
+        if by in ("opens", "closes")
+        else (f"Put the dial gauge on {valve}.", "With the valve shut, set the gauge to zero.")
+    )
     return Text(
         title=f"Bring {camshaft} near its place",
-        do=(f"Turn the free camshaft {turn_words(sense, seen_from)}.", f"Stop a little before {before}."),
+        do=(
+            *gauge,
+            f"Turn the free camshaft {turn_words(sense, seen_from)}.",
+            f"Stop a little before {before}.",
+        ),
         see=(("valve", seen),),
         cautions=(STRIKE,),
     )
@@ -256,11 +265,7 @@ def nip(valve: str, clearance_mm: float, by: Feel, lift_mm: float, sense: int, s
     feels = {"opens": "nips the feeler", "closes": "lets the feeler go", "full": "reaches full lift"}.get(
         by, f"{by} to {lift_mm:.2f} mm"
     )
-    tool = (
-        (f"Put the thinnest feeler in the clearance of {valve}.",)
-        if by in ("opens", "closes")
-        else (f"Put the dial gauge on {valve}.", f"With {valve} shut, set the gauge to zero.")
-    )
+    feeler = (f"Put the thinnest feeler in the clearance of {valve}.",) if by in ("opens", "closes") else ()
     seen = {
         "opens": f"The clearance of {clearance_mm:.2f} mm is just taken up at {valve}.",
         "closes": f"The clearance of {valve} just comes back.",
@@ -269,7 +274,7 @@ def nip(valve: str, clearance_mm: float, by: Feel, lift_mm: float, sense: int, s
     return Text(
         title=f"Turn the camshaft until {valve} just {feels}",
         do=(
-            *tool,
+            *feeler,
             f"Turn the camshaft slowly {turn_words(sense, seen_from)}.",
             f"When the valve just {feels}, stop.",
             "Hold the camshaft there, because the valve springs can roll it.",

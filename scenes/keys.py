@@ -159,6 +159,16 @@ class GeometryKeys(Keys):
     wheelcase_shaft_height = Maybe(Length(0.1, 5000)).means(
         "from the crank's axis up to the wheelcase shaft's", "160.0"
     )
+    gear_module = Maybe(Length(0.1, 100)).means("module of spur wheels that no other size fixes", "4.0")
+    bevel_module = Maybe(Length(0.1, 100)).means("module of the bevels at the lower end of inclined shafts", "3.0")
+    camshaft_bevel_module = Maybe(Length(0.1, 100)).means("module of the bevels at the camshafts", "2.8")
+    inclined_shafts_ahead = Maybe(Length(0.1, 5000)).means(
+        "from the first cylinder's axis to the plane of the inclined shafts, towards the wheelcase end", "175.0"
+    )
+    magneto_distance = Maybe(Length(0.1, 5000)).means(
+        "from the shaft that drives a magneto through spur wheels to the magneto's axis", "120.0"
+    )
+    disc_radius = Maybe(Length(0.1, 5000)).means("radius of the timing disc", "70.0")
 
 
 class EngineKeys(Keys):

@@ -172,6 +172,16 @@ def test_lobe_centre_is_proved_by_what_the_gauge_and_the_disc_read() -> None:
     assert gauge_mm(engine, job) == 2.0
 
 
+@pytest.mark.parametrize("by", ["lobe centre", "lift at TDC"])
+@pytest.mark.parametrize("lobe", ["inlet", "exhaust"])
+def test_the_gauge_is_set_to_zero_while_the_valve_is_shut(by: str, lobe: str) -> None:
+    engine = build(timed(wide(in_line_six()), by=by, lobe=lobe))
+    near = step(engine, "a-near")
+    assert near.text.do[:2] == (f"Put the dial gauge on A1 {lobe}.", "With the valve shut, set the gauge to zero.")
+    start = frame(near, 0.0)
+    assert motion(engine, start.assembly, start.crank_deg, start.free)[f"valve A1 {lobe}"][0] == 0.0
+
+
 def test_lobe_centre_without_a_lift_takes_half_of_the_greatest() -> None:
     engine = build(timed(in_line_six(), by="lobe centre"))
     job = job_of(engine)

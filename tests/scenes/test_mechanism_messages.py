@@ -70,6 +70,16 @@ def message(folder):
             "valves.inlet: the valve is open for 245 degrees, too short for its ramps: from the checking clearance "
             "to the top of a ramp it takes 125 degrees on each side",
         ),
+        # it overlaps itself: 400 degrees open, and 0.5 mm of clearance over 0.003 mm a degree either side (by hand)
+        (
+            {
+                'opens = "15 BTDC"\ncloses = "50 ABDC"\nvalve_lift = 10.0\nramp_per_crank_deg = 0.02': (
+                    'opens = "60 BTDC"\ncloses = "160 ABDC"\nvalve_lift = 10.0\nramp_per_crank_deg = 0.003'
+                )
+            },
+            "valves.inlet: the ramp is too shallow: with 0.003 mm per crank degree the lobe takes 733.333 crank "
+            "degrees from ramp to ramp, more than the 720 of a cycle",
+        ),
     ],
 )
 def test_wrong_mechanism(make_folder, edits, expected):

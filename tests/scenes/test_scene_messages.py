@@ -234,7 +234,8 @@ WRONG_ENGINES = [
         "[couplings.quill]",
         "[geometry]\nbore_spacin = 140\n[couplings.quill]",
         'geometry.bore_spacin: unknown key "bore_spacin"; defined: bore_spacing, camshaft_height, '
-        "wheelcase_shaft_height (did you mean bore_spacing?)",
+        "wheelcase_shaft_height, gear_module, bevel_module, camshaft_bevel_module, inclined_shafts_ahead, "
+        "magneto_distance, disc_radius (did you mean bore_spacing?)",
     ),
 ]
 

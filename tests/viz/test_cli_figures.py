@@ -143,8 +143,8 @@ def test_a_mistake_that_is_out_of_tolerance_ends_in_1():
         ),
         (
             ("events", "larkfell-prot"),
-            'unknown engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, launch-inverted, '
-            "slipway-six (did you mean larkfell-port?); there is no folder of that name here either",
+            'unknown engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, '
+            "launch-inverted, slipway-six (did you mean larkfell-port?); there is no folder of that name here either",
         ),
         (
             ("rehearse", "--mistake", "other-toth:quill-a"),

@@ -50,9 +50,7 @@ def parse_event(text: str, kind: str) -> float:
     """
     match = _EVENT.fullmatch(text)
     if not match:
-        raise ValueError(
-            f'expected degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC", got "{text}"'
-        )
+        raise ValueError(f'expected degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC", got "{text}"')
     amount = float(match[1])
     if amount > 180:
         raise ValueError(f'expected at most 180 degrees from the dead centre, got "{text}"')
@@ -67,9 +65,7 @@ def format_event(own_angle_deg: float, decimals: int = 0) -> str:
     """
     angle = round(float(in_cycle(own_angle_deg)), decimals)
     nearest_tdc = float(wrapped(angle, 360.0))
-    centre, off = (
-        ("TDC", nearest_tdc) if abs(nearest_tdc) <= 90 else ("BDC", float(wrapped(angle - 180, 360.0)))
-    )
+    centre, off = ("TDC", nearest_tdc) if abs(nearest_tdc) <= 90 else ("BDC", float(wrapped(angle - 180, 360.0)))
     amount = f"{abs(off):.{decimals}f}"
     if float(amount) == 0:
         return centre

@@ -62,7 +62,7 @@ def clearance_coupled(camshaft: str, clearances_mm: Mapping[ValveKind, float]) -
     return Text(
         title=f"Set the checking clearance at {camshaft}",
         do=(
-            f"Fit the rockers of {camshaft}.",
+            f"Fit the cam followers of {camshaft}.",
             *(
                 f"With each cam on its heel, set the {kind} valves to {clearance:.2f} mm."
                 for kind, clearance in clearances_mm.items()

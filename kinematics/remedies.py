@@ -10,7 +10,7 @@ DROPPED = Caution(
 )
 SPRINGS = Caution(
     level="WARNING",
-    text="A camshaft that valve springs roll can trap fingers. Keep your hands off it while the rockers come off.",
+    text="A camshaft that valve springs roll can trap fingers. Keep your hands off it until all cam followers are off.",
 )
 
 
@@ -33,8 +33,8 @@ def turn_back(label: str, back_deg: float, before_deg: float, sense: int, seen_f
 def rockers_off(camshaft: str, cylinder: str) -> Text:
     """Rockers of the timing cylinder off, so that neither crank nor camshaft can make a valve strike."""
     return Text(
-        title=f"Take off the rockers of {cylinder}",
-        do=(f"Leave the crank and {camshaft} where they are.", f"Remove the rockers of cylinder {cylinder}."),
+        title=f"Take off the cam followers of {cylinder}",
+        do=(f"Leave the crank and {camshaft} where they are.", f"Remove the cam followers of cylinder {cylinder}."),
         see=(("valve", f"All valves that {camshaft} works are shut."),),
         cautions=(SPRINGS,),
     )
@@ -45,7 +45,7 @@ def park_again(camshaft: str, crank_deg: float, room_mm: float | None, known: bo
     if not known:
         room = "The data do not give the room at TDC. Assume that the valves strike."
     elif room_mm is None:
-        room = "The rockers are off, so no valve can strike on the way."
+        room = "The cam followers are off, so no valve can strike on the way."
     else:
         room = f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
     return Text(
@@ -73,7 +73,10 @@ def hold_again(coupling: str, kind: str, driven: str, event: str) -> Text:
         see=(
             (word, f"The teeth of the {word} are clean and have no burrs."),
             (word, "The painted index mark shows the tooth at which it was drawn. Without a mark, count from here."),
-            ("timing window", f"{driven.capitalize()} and the crank have not moved: the reading is the same."),
+            (
+                "timing window",
+                f"{driven[0].upper()}{driven[1:]} and the crank have not moved: the reading is the same.",
+            ),
         ),
         cautions=(DROPPED, FORCE),
     )

@@ -134,7 +134,7 @@ def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
     )
     return Text(
         title=f"Prove TDC of {cylinder} and the timing disc",
-        do=("Remove the rockers, so that no valve is open.", *way, "Remove the stop."),
+        do=("Remove the cam followers, so that no valve is open.", *way, "Remove the stop."),
         see=(
             ("timing window", f"The TDC line of {cylinder} stands at the pointer."),
             ("valve", "All valves are shut."),
@@ -182,9 +182,9 @@ def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
 
 def set_clearance(cylinder: str, valve: str, clearance_mm: float, sense: int, seen_from: str) -> Text:
     return Text(
-        title=f"Fit the rockers of {cylinder} and set the checking clearance",
+        title=f"Fit the cam followers of {cylinder} and set the checking clearance",
         do=(
-            f"Fit the rockers of cylinder {cylinder} only.",
+            f"Fit the cam followers of cylinder {cylinder} only.",
             f"Turn the free camshaft {turn_words(sense, seen_from)}, until the cam of {valve} is on its heel.",
             f"With the engine cold, set the clearance of {valve} to {clearance_mm:.2f} mm.",
             "Write down that this is the checking clearance.",
@@ -354,7 +354,7 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, ro
             f"Take the reading of {event} again.",
             *(
                 (
-                    f"Fit the other rockers of {rockers_of}.",
+                    f"Fit the other cam followers of {rockers_of}.",
                     "With each cam on its heel, set its valve to the checking clearance.",
                 )
                 if rockers_of

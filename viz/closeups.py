@@ -161,7 +161,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
         lift = float(state[f"valve {shown.of}"][0])
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
-            return f"{shown.of} valve", "rocker not fitted"
+            return f"{shown.of} valve", "cam follower not fitted"
         reading = f"clearance {gap:.2f} mm" if lift < 0.005 else f"open by {lift:.2f} mm"
         return f"{shown.of} valve", f"{reading} (drawn × {shown.factor:g})"
     if shown.kind == "magneto":

@@ -38,7 +38,7 @@ Picture = NDArray[np.uint8]
 
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
-_STRIP_SHARE = 0.30  # of the height: the cycle, below the text where there is room
+_STRIP_SHARE, _LEAST_STRIP_SHARE = 0.30, 0.17  # of the height: the cycle, below the text where there is room
 _GAP_PX = 2
 
 
@@ -60,7 +60,7 @@ class Plates:
         self._general: Stage | None = None
         self._bodies = exhibit.bodies(engine)
         self._close: dict[tuple[str, str], tuple[CloseUp, Stage, teeth.Gauge | None]] = {}
-        self._strip_of: Assembly | None = None
+        self._strip_of: tuple[Assembly, tuple[int, int]] | None = None
         self._strip_drawn: Picture | None = None
         self._looked: tuple[float, ...] | None = None
 
@@ -136,9 +136,10 @@ class Plates:
         """The strip of the cycle with its cursor, in the text's column below the text, where there is room."""
         column = captions.panel(self._size_px, self._dpi, _TEXT_SHARE).text
         lowest = max(box.bottom for box in boxes if box.name not in ("view", "footer"))
-        size = (column.size_px[0], round(_STRIP_SHARE * self._size_px[1]))
+        room = column.bottom - lowest - round(0.02 * self._size_px[1])
+        size = (column.size_px[0], min(room, round(_STRIP_SHARE * self._size_px[1])))
         top = column.bottom - size[1]
-        if lowest > top - size[1] // 12:
+        if size[1] < _LEAST_STRIP_SHARE * self._size_px[1]:
             return picture
         strip = self._strip(moment.assembly, size)
         if strip is None:
@@ -153,8 +154,8 @@ class Plates:
 
     def _strip(self, assembly: Assembly, size: tuple[int, int]) -> Picture | None:
         """The strip of an assembly, drawn once; None where the picture is too small for it."""
-        if self._strip_of is not assembly:
-            self._strip_of = assembly
+        if self._strip_of is None or self._strip_of[0] is not assembly or self._strip_of[1] != size:
+            self._strip_of = (assembly, size)
             try:
                 self._strip_drawn = cycle.draw(self._engine, assembly, size)
             except ValueError:

@@ -103,6 +103,8 @@ class Bench:
         **more: object,
     ) -> Step:
         """Append a step, and leave crank and assembly as it leaves them."""
+        if not self.engine.magnetos:
+            text = replace(text, cautions=tuple(caution for caution in text.cautions if caution is not wording.LIVE))
         crank_end = next((move.end for move in moves if move.coordinate == CRANK), self.crank)
         step = Step(
             number=len(self.steps) + 1,

@@ -306,9 +306,12 @@ def _check_stagger(bench: Bench) -> None:
     engine = bench.engine
     if len(engine.magnetos) < 2:
         return
-    cylinder = engine.sheet.firing_order[0]
+    one, other = list(engine.magnetos.values())[:2]
+    both = [name for name in one.fires if name in other.fires]
+    if not both:  # each fires cylinders of its own: there is no stagger between them
+        return
     table = {event.name: event for event in timing_table(engine, bench.assembly)}
-    first, second = (table[f"{cylinder} {name} points break"] for name in list(engine.magnetos)[:2])
+    first, second = (table[f"{both[0]} {magneto.name} points break"] for magneto in (one, other))
     if first.early_deg is None or second.early_deg is None:
         return
     wanted = (second.crank_deg - first.crank_deg + 360.0) % 720.0 - 360.0
@@ -364,8 +367,9 @@ def _finish(bench: Bench) -> None:
         after=with_clearances(bench.assembly, running),
         valve=next(iter(engine.valves)),
     )
-    rotors = tuple(Part(Kind.ROTOR, name) for name in engine.magnetos)
-    bench.add("earth-leads", job, wording.earth_leads(), "whole", rotors)
+    if engine.magnetos:
+        rotors = tuple(Part(Kind.ROTOR, name) for name in engine.magnetos)
+        bench.add("earth-leads", job, wording.earth_leads(), "whole", rotors)
 
 
 def _worst_checks(table: tuple[Event, ...]) -> tuple[Check, ...]:

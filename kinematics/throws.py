@@ -190,9 +190,10 @@ def spark_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator
         for data in sheet.magnetos:
             yield Problem(
                 f"magnetos.{data.name}.lobes",
-                f"an evenly lobed breaker cam sparks at even intervals, but {worst.name} comes to its top "
-                f"{abs(worst.late_deg):.1f} degrees {'after' if worst.late_deg > 0 else 'before'} its own: at most "
-                f"{UNEVEN_SPARK_DEG:g} can be served",
+                f"an evenly lobed breaker cam sparks every {720 / len(cylinders):g} crank degrees, but {worst.name} "
+                f"comes to its top {abs(worst.late_deg):.1f} crank degrees "
+                f"{'after' if worst.late_deg > 0 else 'before'} that place: an engine that fires so unevenly has no "
+                f"magneto of this kind (at most {UNEVEN_SPARK_DEG:g} crank degrees)",
             )
 
 
@@ -228,5 +229,6 @@ def _pin_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[
         yield Problem(
             "layout.firing_order",
             f"does not agree with the crank pins: {listed} (cylinders of one number share a pin; "
-            f"{sheet.rotation} rotation seen from the wheelcase end)",
+            f"{sheet.rotation} rotation seen from the wheelcase end; even firing is assumed, "
+            f"crank.pin_angles_deg is for another)",
         )

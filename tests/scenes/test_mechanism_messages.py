@@ -101,7 +101,10 @@ def test_a_lobe_that_is_undercut_names_a_base_radius_that_would_do(make_folder):
 
 
 PINS = "layout.firing_order: does not agree with the crank pins: "
-SHARED = "(cylinders of one number share a pin; clockwise rotation seen from the wheelcase end)"
+SHARED = (
+    "(cylinders of one number share a pin; clockwise rotation seen from the wheelcase end"
+    "; even firing is assumed, crank.pin_angles_deg is for another)"
+)
 
 
 @pytest.mark.parametrize(

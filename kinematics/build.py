@@ -14,7 +14,7 @@ from quillwise.kinematics.cams import curve_problems
 from quillwise.kinematics.datasheet import DataSheet, camshaft_name
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.kinematics.gears import Vec3
-from quillwise.kinematics.ignition import fires_problems, magneto_problems, place_magneto
+from quillwise.kinematics.ignition import fires_problems, magneto_problems, place_magneto, spark_problems
 from quillwise.kinematics.lobes import RockerPlan, lobe_problems
 from quillwise.kinematics.marks import disc_marks
 from quillwise.kinematics.model import (
@@ -30,7 +30,6 @@ from quillwise.kinematics.throws import (
     pin_radius_mm,
     place_cylinders,
     rod_width_mm,
-    spark_problems,
     throw_problems,
     towards_middle,
 )
@@ -56,8 +55,8 @@ def build(sheet: DataSheet) -> Engine:
     if problems:
         raise SceneError(problems)
     cylinders, problems = place_cylinders(sheet, sigma)
-    problems += spark_problems(sheet, cylinders) if not problems else ()
-    problems += fires_problems(sheet)
+    wrong_fires = list(fires_problems(sheet))
+    problems += spark_problems(sheet, cylinders) if not problems and not wrong_fires else wrong_fires
     problems += _valve_problems(sheet)
     if problems:
         raise SceneError(problems)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
+from types import MappingProxyType
 
 import numpy as np
 
@@ -21,12 +22,38 @@ from quillwise.kinematics.model import Cylinder, GearMesh, Magneto, Shaft, Wheel
 from quillwise.kinematics.throws import upwards
 from quillwise.kinematics.tree import Tree, vec
 
+UNEVEN_SPARK_DEG = 5.0  # so far off the even interval an evenly lobed breaker cam still serves a cylinder
+
 
 def fired(sheet: DataSheet, data: MagnetoData) -> tuple[str, ...]:
     """The cylinders that a magneto fires, in the firing order: those that it names, alone or by their bank."""
     if not data.fires:
         return sheet.firing_order
     return tuple(name for name in sheet.firing_order if name in data.fires or name.rstrip("0123456789") in data.fires)
+
+
+def due_deg(cylinders: Mapping[str, Cylinder], names: tuple[str, ...]) -> dict[str, float]:
+    """θ at which each cylinder that a magneto fires is due: at even intervals from the top of its first, because its
+    breaker cam is lobed evenly, wherever the others have their own tops [deg, not wrapped]."""
+    first = cylinders[names[0]].firing_deg
+    return {name: first + 720.0 * place / len(names) for place, name in enumerate(names)}
+
+
+def spark_problems(sheet: DataSheet, cylinders: Mapping[str, Cylinder]) -> Iterator[Problem]:
+    """Magnetos whose evenly lobed breaker cam cannot serve the cylinders that they fire: those fire too unevenly."""
+    for data in sheet.magnetos:
+        names = fired(sheet, data)
+        if not names:
+            continue
+        late = {name: cylinders[name].firing_deg - due for name, due in due_deg(cylinders, names).items()}
+        worst = max(late, key=lambda name: abs(late[name]))
+        if abs(late[worst]) > UNEVEN_SPARK_DEG:
+            yield Problem(
+                f"magnetos.{data.name}.fires",
+                f"an evenly lobed breaker cam sparks every {720 / len(names):g} crank degrees, but {worst} comes to "
+                f"its top {abs(late[worst]):.1f} crank degrees {'after' if late[worst] > 0 else 'before'} that place; "
+                f"expected cylinders that come to their tops within {UNEVEN_SPARK_DEG:g} crank degrees of even places",
+            )
 
 
 def fires_problems(sheet: DataSheet) -> Iterator[Problem]:
@@ -153,7 +180,7 @@ def place_magneto(tree: Tree, name: str, cylinders: Mapping[str, Cylinder]) -> M
         contact_arm_mm=arm,
         breaker_shaft=rotor if on_rotor else finger,
         fires=names,
-        first_deg=cylinders[names[0]].even_deg,
+        due_deg=MappingProxyType(due_deg(cylinders, names)),
     )
 
 

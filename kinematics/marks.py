@@ -82,12 +82,17 @@ def lobe_own_deg(engine: Engine, job: StepData, clearance_mm: float | None = Non
     return sum(found) / 2 if how == "full" else found[how in ("closes", "falls")]
 
 
+def _break_own_deg(engine: Engine, job: StepData) -> float:
+    magneto = engine.magneto(job.magneto)
+    return magneto.data.break_deg - magneto.late_deg(engine.cylinder(job.cylinder))
+
+
 def mark_own_deg(engine: Engine, job: StepData) -> float:
     """Own angle of the job's cylinder at which the crank stands at the job's mark: by the data's degrees, or by the
     piston's distance below TDC where the job gives one (on the same side of TDC)."""
     if job.do == "set-magneto":
         # sparks come at even intervals, whatever the cylinder's own top
-        own = engine.magneto(job.magneto).data.break_deg - engine.cylinder(job.cylinder).late_deg
+        own = _break_own_deg(engine, job)
     elif job.by == "lobe centre":
         own = lobe_own_deg(engine, job)
     elif job.by == "lift at TDC":

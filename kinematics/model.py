@@ -160,7 +160,7 @@ class Magneto:
 
     ``coupling``: the sleeve whose drawing moves the magneto off, or "". The breaker lever's pivot lies in the
     frame of ``breaker_shaft``, rotor or finger; its heel rides half-way along ``contact_arm_mm``, on the cam's angle 0
-    side. ``fires``: its cylinders in firing order; ``first_deg``: even firing angle of the first of them.
+    side. ``fires``: its cylinders in firing order; ``due_deg``: θ at which each is due, at even intervals.
     """
 
     name: str
@@ -177,7 +177,16 @@ class Magneto:
     contact_arm_mm: float
     breaker_shaft: str
     fires: tuple[str, ...]
-    first_deg: float
+    due_deg: Mapping[str, float]
+
+    @property
+    def first_deg(self) -> float:
+        """θ at which the first of its cylinders is due."""
+        return self.due_deg[self.fires[0]]
+
+    def late_deg(self, cylinder: Cylinder) -> float:
+        """By how much a cylinder that it fires comes to its own top after it is due [crank deg]."""
+        return cylinder.firing_deg - self.due_deg[cylinder.name]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -277,8 +277,8 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
 
 def _place_of_break(bench: Bench, job: StepData, mark: float) -> float:
     """The crank place whose magneto position the fitter holds: the finger on his cylinder, so always the data's."""
-    even = bench.engine.cylinder(job.cylinder).even_deg
-    return nearest_deg(even + bench.engine.magneto(job.magneto).data.break_deg, mark)
+    magneto = bench.engine.magneto(job.magneto)
+    return nearest_deg(magneto.due_deg[job.cylinder] + magneto.data.break_deg, mark)
 
 
 def _stroke_proof(bench: Bench, job: StepData, mark: float) -> tuple[tuple[str, str], ...]:

@@ -24,7 +24,6 @@ from quillwise.kinematics.datasheet import BankData, DataSheet
 from quillwise.kinematics.errors import Problem
 from quillwise.kinematics.model import Cylinder
 
-UNEVEN_SPARK_DEG = 5.0  # so far off the even interval an evenly lobed breaker cam still serves a cylinder
 _LEAST_EYE = 0.07  # radius of a link rod's eye, by the bore
 FIRST_THROW = 0.75  # of the bore: from x = 0 to the first throw's middle
 _EVEN_DEG = 1e-9
@@ -181,20 +180,6 @@ def upwards(sheet: DataSheet) -> int:
     """On which side of the crank wheelcase shaft and distributors stand: +1 above it, −1 below it where the banks
     hang down, so that no shaft to a camshaft crosses the crankshaft."""
     return -1 if float(np.cos(np.radians([bank.turn_deg for bank in sheet.banks])).sum()) < -_MIDDLE_DEG else 1
-
-
-def spark_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[Problem]:
-    """Magnetos whose evenly lobed breaker cam cannot serve an engine that fires too unevenly."""
-    worst = max(cylinders.values(), key=lambda cylinder: abs(cylinder.late_deg))
-    if abs(worst.late_deg) > UNEVEN_SPARK_DEG:
-        for data in sheet.magnetos:
-            yield Problem(
-                f"magnetos.{data.name}.lobes",
-                f"an evenly lobed breaker cam sparks every {720 / len(cylinders):g} crank degrees, but {worst.name} "
-                f"comes to its top {abs(worst.late_deg):.1f} crank degrees "
-                f"{'after' if worst.late_deg > 0 else 'before'} that place: an engine that fires so unevenly has no "
-                f"magneto of this kind (at most {UNEVEN_SPARK_DEG:g} crank degrees)",
-            )
 
 
 def _firing_deg(

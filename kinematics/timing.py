@@ -155,7 +155,7 @@ def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder) -> list[Even
         if early is not None:
             shift = float(break_shift_deg(magneto.data, assembly.points_gaps_mm[magneto.name]))
             early = float(wrapped(early + shift / abs(float(engine.shafts[magneto.rotor].turns)), 720.0))
-        own = magneto.data.break_deg - cylinder.late_deg  # sparks come at even intervals
+        own = magneto.data.break_deg - magneto.late_deg(cylinder)  # sparks come at even intervals
         events.append(
             Event(
                 kind="points break",

@@ -139,7 +139,7 @@ def segment_angles_deg(engine: Engine, magneto: Magneto) -> tuple[float, ...]:
     finger is when that cylinder's spark is due, at the middle of the advance range."""
     finger = engine.shafts[magneto.finger]
     half = abs(float(finger.turns))
-    due = [engine.cylinders[name].even_deg + middle_of_range_deg(magneto.data) for name in magneto.fires]
+    due = [magneto.due_deg[name] + middle_of_range_deg(magneto.data) for name in magneto.fires]
     return tuple(float(finger.sense * half * angle % 360.0) for angle in due)
 
 

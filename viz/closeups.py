@@ -16,7 +16,7 @@ import trimesh
 from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.lobes import RockerPlan
-from quillwise.kinematics.magnetos import meter_ohm
+from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, cam_travel_mm
 from quillwise.kinematics.parts import Kind, Part
@@ -145,9 +145,10 @@ def place_close_up(
     if shown.kind == "valve":
         feeler = Part(Kind.FEELER, shown.of)
         pose = feeler_pose(rig, shown, large)
-        if step is not None and step.key.endswith("-nip"):
-            # the clearance is felt with the thinnest feeler, not with the one that it was set with
-            pose = pose @ np.diag([_THINNEST_MM / engine.valves[shown.of].data.checking_clearance_mm, 1.0, 1.0, 1.0])
+        checking, now = engine.valves[shown.of].data.checking_clearance_mm, moment.assembly.clearances_mm[shown.of]
+        # as thick as the clearance that is set with it; the clearance is felt with the thinnest
+        thick = _THINNEST_MM if step is not None and step.key.endswith("-nip") else min(now, checking)
+        pose = pose @ np.diag([thick / checking, 1.0, 1.0, 1.0])
         stage.move({feeler: pose})
         in_use = step is not None and step.valve == shown.of and step.key.endswith(_FEELER_STEPS)
         stage.show(feeler, in_use and float(state[f"valve {shown.of}"][0]) <= _SHUT_MM)
@@ -167,7 +168,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
     if shown.kind == "magneto":
         gap = float(state[f"points {shown.of}"][0])
         ohm = float(meter_ohm(engine.magnetos[shown.of].data, [gap])[0])
-        points = f"points {gap:.2f} mm (drawn × {shown.factor:g})" if gap > 0 else "points shut"
+        points = f"points {gap:.2f} mm (drawn × {shown.factor:g})" if gap > TOUCHING_MM else "points shut"
         return f"{shown.of} magneto", f"{points}, meter {ohm:.2f} Ω"
     if shown.kind == "teeth":
         return teeth.reading(engine, moment.assembly, shown.of, state)

@@ -59,6 +59,16 @@ def place(stage: Stage, rig: Rig, state: State, parts: Collection[Part] | None =
     stage.move({part: pose[0] for part, pose in poses(rig, state, parts).items()})
 
 
+def swept_by_crank(engine: Engine) -> NDArray[np.float64]:
+    """Points (N, 3) round all that the throws of the crank sweep: a camera that holds them cuts no web at any angle."""
+    crank = engine.sheet.crank
+    radius = crank.stroke_mm / 2 + 0.32 * crank.bore_mm
+    turn = np.radians(np.arange(0.0, 360.0, 15.0))
+    round_about = np.column_stack([np.zeros_like(turn), radius * np.cos(turn), radius * np.sin(turn)])
+    xs = [cylinder.x_mm for cylinder in engine.cylinders.values()]
+    return np.vstack([round_about + (x, 0.0, 0.0) for x in (min(xs), max(xs))])
+
+
 def fit_rockers(stage: Stage, assembly: Assembly) -> None:
     """Show the rockers that are fitted, and no others."""
     for name, clearance in assembly.clearances_mm.items():

@@ -204,7 +204,15 @@ class Plates:
             # fitted once for a point of view, so that a film stands still
             margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
             aspect = self._general_px[0] / self._general_px[1]
-            general.look(fit(general.points(), eye, (0.0, 0.0, 1.0), aspect, margins))
+            general.look(
+                fit(
+                    np.vstack([general.points(), exhibit.swept_by_crank(self._engine)]),
+                    eye,
+                    (0.0, 0.0, 1.0),
+                    aspect,
+                    margins,
+                )
+            )
             self._looked = eye
         general.emphasise([part for part in about if (part, "found") in general.keys()])
         return general.picture(self._smooth)
@@ -257,8 +265,7 @@ def shown_with(engine: Engine, step: Step) -> tuple[tuple[CloseUpKind, str], ...
     drawn = next((p for p in step.about if p.kind in (Kind.QUILL, Kind.SLEEVE)), None)
     if drawn is not None:
         return (("coupling", drawn.of), ("teeth", drawn.of))
-    rotor = next((p for p in step.about if p.kind == Kind.ROTOR), None)
-    return (("magneto", rotor.of) if rotor else _event_close_up(engine, step), window)
+    return (_event_close_up(engine, step), window)
 
 
 def _event_close_up(engine: Engine, step: Step) -> tuple[CloseUpKind, str]:

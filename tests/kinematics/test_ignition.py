@@ -280,3 +280,29 @@ MESSAGES = {
 @pytest.mark.parametrize(("sheet", "message"), MESSAGES.values(), ids=MESSAGES.keys())
 def test_messages(sheet: DataSheet, message: str) -> None:
     assert problems(sheet) == message
+
+
+def test_a_magneto_of_one_bank_follows_that_bank_however_the_other_stands() -> None:
+    """A twelve of 30° between the banks on the pins of a 60° one: each bank fires evenly, bank B 30° before
+    the even places. A magneto of its own serves each bank exactly: its breaks come break_deg before own TDC."""
+    sheet = load("larkfell-port")
+    banks = tuple(replace(bank, turn_deg=bank.turn_deg / 2) for bank in sheet.banks)
+    pins = tuple(build(sheet).cylinders[f"A{n}"].pin_turn_deg for n in range(1, 7))
+    halves = tuple(replace(data, fires=(bank,), lobes=2) for data, bank in zip(sheet.magnetos, ("A", "B"), strict=True))
+    jobs = tuple(replace(j, cylinder="B6") if j.magneto == sheet.magnetos[1].name else j for j in sheet.setup)
+    apart = tuple(
+        replace(t, stages=(replace(t.stages[0], set_apart=True), *t.stages[1:])) if t.drives == "camshaft B" else t
+        for t in sheet.trains
+    )
+    both = replace(sheet, banks=banks, crank=replace(sheet.crank, pin_angles_deg=pins), trains=apart)
+    engine = build(replace(both, magnetos=halves, setup=jobs))
+    assert engine.cylinders["B6"].late_deg == pytest.approx(-30.0)
+    for event in timing_table(engine, intended(engine)):
+        if event.kind == "points break":
+            assert event.own_deg == pytest.approx(engine.magnetos[event.magneto].data.break_deg)
+    with pytest.raises(SceneError) as caught:
+        build(both)
+    assert [p.message.split(", but ")[1] for p in caught.value.problems] == [
+        "B6 comes to its top 30.0 crank degrees before that place; expected cylinders that come to their tops within 5 "
+        "crank degrees of even places"
+    ] * 2

@@ -478,7 +478,7 @@ def test_stagger_of_nothing_is_allowed() -> None:
 
 
 def test_two_magnetos_that_fire_a_bank_each_have_no_stagger_to_check() -> None:
-    """A magneto of its own for each bank: the set-up plays through, and no breaks of different cylinders are compared."""
+    """A magneto of its own for each bank: it plays through, and no breaks of different cylinders are compared."""
     sheet = load("larkfell-port")
     halves = tuple(replace(data, fires=(bank,), lobes=2) for data, bank in zip(sheet.magnetos, ("A", "B"), strict=True))
     jobs = tuple(replace(job, cylinder="B6") if job.magneto == sheet.magnetos[1].name else job for job in sheet.setup)

@@ -240,9 +240,9 @@ def test_wrong_throws_in_whole_messages() -> None:
 def test_even_sparks_cannot_serve_an_engine_that_fires_unevenly() -> None:
     sheet = sheet_of(("A1", "B1"), {"A": (-23, 1), "B": (22, 1)}, "clockwise", "fork-and-blade", True)
     assert problems(with_crank(sheet, pin_angles_deg=(0.0,))) == [
-        "magnetos.single.lobes: an evenly lobed breaker cam sparks every 360 crank degrees, but B1 comes to its top "
-        "45.0 crank degrees after that place: an engine that fires so unevenly has no magneto of this kind (at most 5 "
-        "crank degrees)"
+        "magnetos.single.fires: an evenly lobed breaker cam sparks every 360 crank degrees, but B1 comes to its top "
+        "45.0 crank degrees after that place; expected cylinders that come to their tops within 5 crank degrees of "
+        "even places"
     ]
 
 

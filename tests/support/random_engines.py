@@ -31,9 +31,10 @@ from quillwise.kinematics.datasheet import (
     ValveData,
     ValveKind,
 )
+from quillwise.kinematics.ignition import spark_problems
 from quillwise.kinematics.lobes import lobe_problems
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.throws import place_cylinders, spark_problems
+from quillwise.kinematics.throws import place_cylinders
 
 EVENTS = ("inlet opens", "inlet closes", "exhaust opens", "exhaust closes")
 HALF = Fraction(1, 2)

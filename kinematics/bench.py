@@ -38,7 +38,7 @@ from quillwise.kinematics.marks import (
     rises,
     timing_valve,
 )
-from quillwise.kinematics.model import CRANKSHAFT, Coupling, Engine, Valve
+from quillwise.kinematics.model import CRANKSHAFT, Coupling, Engine, Magneto, Valve
 from quillwise.kinematics.motion import shaft_angles
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.positions import best_again, tried_again
@@ -50,7 +50,7 @@ from quillwise.kinematics.verdicts import Check
 # Where free shafts stand before a job, in crank degrees before their place: far enough to see them turn.
 NEAR_DEG = 24.0
 _BEFORE_HEEL_DEG = 60.0
-_ROTOR_START_DEG = 75.0
+_ROTOR_LEAST_DEG = 25.0
 FINGER_NEAR_DEG = 14.0
 _SAME_PLACE_DEG = 1e-6
 _CLOSER_CRANK_DEG = 0.01  # a gain that is not told: it is not read either
@@ -155,10 +155,18 @@ def _drawn(engine: Engine) -> Assembly:
         if job.do == "set-camshaft":
             place = heel_deg(engine, timing_valve(engine, job), crank) - _BEFORE_HEEL_DEG
         else:
-            place = crank - _ROTOR_START_DEG
+            place = crank - _rotor_start_deg(engine.magneto(job.magneto))
         angle = float(engine.shafts[coupling.driven].turns) * engine.sigma * place
         assembly = open_at(assembly, coupling.name, angle)
     return assembly
+
+
+def _rotor_start_deg(magneto: Magneto) -> float:
+    """How far before its place a free magneto rotor stands [crank deg]: where its points are open widest, so that their
+    gap can be set, and far enough before the break to see it turn."""
+    interval = 720.0 / len(magneto.fires)
+    half_open = interval * (1.0 - magneto.data.dwell_deg * magneto.data.lobes / 360.0) / 2
+    return interval * math.ceil((_ROTOR_LEAST_DEG + half_open) / interval) - half_open
 
 
 def heel_deg(engine: Engine, valve: Valve, before_deg: float) -> float:

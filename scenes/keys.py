@@ -100,7 +100,8 @@ class CrankKeys(Keys):
         "gudgeon pin (or cylinder) off the crank's centre line, + to the right of an upright cylinder", "1.5"
     )
     pin_angles_deg = Maybe(Values(Number(-360, 360), 1, 24)).means(
-        "angles of the crank pins by the cylinders' number, + clockwise seen from seen_from; left out, they follow "
+        "angles of the crank pins by the cylinders' number, + clockwise seen from seen_from: only their "
+        "differences count. Needed where an engine does not fire evenly; left out, they follow "
         "from even firing in the order given",
         "[0, 180, 180, 0]",
     )

@@ -104,8 +104,8 @@ class TrainKeys(Keys):
     """[[trains]]"""
 
     rules = (
-        "Camshafts turn at half the crankshaft's speed; a magneto at the number of cylinders over twice its "
-        "lobes. `turns` and `seen_from` come together."
+        "Camshafts turn at half the crankshaft's speed; a magneto at the number of cylinders that it fires over twice "
+        "its lobes. `turns` and `seen_from` come together."
     )
 
     drives = Text().means('the shaft at the end: "camshaft A", "<name> magneto", or a name of your own', '"camshaft A"')

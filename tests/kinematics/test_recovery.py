@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_engines import engines, in_line_six, v_eight
 
+from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import ROCKERS_OFF, Open, open_at, with_clearances
 from quillwise.kinematics.build import build
 from quillwise.kinematics.datasheet import DataSheet
@@ -198,7 +199,7 @@ def assert_sound(engine: Engine, done: Played, at: Step, slip: Slip) -> None:
                 if c is not None
             )
     assert turned <= 720.0 + 1e-9, "never further than two turns"
-    assert (steps[-1].crank_deg[1] - at.crank_deg[1]) % 720.0 == pytest.approx(0.0, abs=1e-6)
+    assert float(wrapped(steps[-1].crank_deg[1] - at.crank_deg[1], 720.0)) == pytest.approx(0.0, abs=1e-6)
     for s in steps:
         # the way that was taken is safe, or the rockers came off, or nothing is free and the engine turns as it runs
         if s.key.endswith(("-back", "-mark", "-park")) and s.room is not None:

@@ -498,3 +498,14 @@ def test_an_engine_without_magnetos_has_no_word_of_them() -> None:
     )
     assert "magneto" not in words
     assert "earth lead" not in words
+
+
+@every_engine
+def test_points_stand_open_by_their_gap_when_it_is_set(name: str) -> None:
+    """What the step says is what the close-up shows: a gap that can be measured."""
+    engine = engine_of(name)
+    for step in played(name).steps:
+        if step.key == "points":
+            state = motion(engine, step.during, step.crank_deg[1])
+            for magneto in engine.magnetos.values():
+                assert float(state[f"points {magneto.name}"][0]) == pytest.approx(magneto.data.points_gap_mm, abs=1e-9)

@@ -437,9 +437,10 @@ def test_interrupted_while_it_waits_for_a_reader():
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        pipesize=4096,  # far less than the output: the write must wait, however fast the machine is
     ) as running:
         assert running.stdout is not None and running.stderr is not None
-        assert running.stdout.read(1) == "{"
+        assert os.read(running.stdout.fileno(), 1) == b"{"
         running.send_signal(signal.SIGINT)
         running.stdout.close()
         told = running.stderr.read()

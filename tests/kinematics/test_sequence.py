@@ -25,7 +25,6 @@ from quillwise.kinematics.sequence import Played, play
 from quillwise.kinematics.steps import Step, frame, parse_mistake
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged
-from quillwise.scenes.reader import load
 
 CAMSHAFT_JOB = ["park", "clearance", "near", "mark", "nip", "try", "home"]
 MAGNETO_JOB = ["mark", "break", "try", "home"]
@@ -475,37 +474,3 @@ def test_stagger_of_nothing_is_allowed() -> None:
     second = next(s for s in made.steps if s.key == "inlet-side-mark")
     assert second.crank_deg[0] == second.crank_deg[1]
     assert "The crank stands at the mark already." in [line for _, line in second.text.see]
-
-
-def test_two_magnetos_that_fire_a_bank_each_have_no_stagger_to_check() -> None:
-    """A magneto of its own for each bank: it plays through, and no breaks of different cylinders are compared."""
-    sheet = load("larkfell-port")
-    halves = tuple(replace(data, fires=(bank,), lobes=2) for data, bank in zip(sheet.magnetos, ("A", "B"), strict=True))
-    jobs = tuple(replace(job, cylinder="B6") if job.magneto == sheet.magnetos[1].name else job for job in sheet.setup)
-    played = play(build(replace(sheet, magnetos=halves, setup=jobs)))
-    assert not any(check.what == "between the two magnetos" for s in played.steps for check in s.checks)
-    assert [s.key for s in played.steps].count(f"{sheet.magnetos[1].name}-home") == 1
-
-
-def test_an_engine_without_magnetos_has_no_word_of_them() -> None:
-    sheet = load("larkfell-port")
-    trains = tuple(train for train in sheet.trains if not train.drives.endswith("magneto"))
-    couplings = tuple(c for c in sheet.couplings if c.kind == "quill")
-    jobs = tuple(job for job in sheet.setup if job.do != "set-magneto")
-    played = play(build(replace(sheet, magnetos=(), trains=trains, couplings=couplings, setup=jobs)))
-    words = " ".join(
-        [*(t for s in played.steps for t in s.text.do), *(str(c) for s in played.steps for c in s.text.cautions)]
-    )
-    assert "magneto" not in words
-    assert "earth lead" not in words
-
-
-@every_engine
-def test_points_stand_open_by_their_gap_when_it_is_set(name: str) -> None:
-    """What the step says is what the close-up shows: a gap that can be measured."""
-    engine = engine_of(name)
-    for step in played(name).steps:
-        if step.key == "points":
-            state = motion(engine, step.during, step.crank_deg[1])
-            for magneto in engine.magnetos.values():
-                assert float(state[f"points {magneto.name}"][0]) == pytest.approx(magneto.data.points_gap_mm, abs=1e-9)

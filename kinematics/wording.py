@@ -123,6 +123,8 @@ def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
             "Find the highest point of the piston with a dial gauge.",
             "Do not use the middle of two stop readings, because "
             + ("the gudgeon pin is offset." if offset_pin else "the piston hangs on a link rod."),
+            "Set the pointer to that place.",
+            "Remove the dial gauge.",
         )
         if offset_pin or link_rod
         else (
@@ -130,11 +132,12 @@ def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
             "Turn the crank to the stop from both sides.",
             "Note both readings.",
             "Set the pointer to the middle of the two readings.",
+            "Remove the stop.",
         )
     )
     return Text(
         title=f"Prove TDC of {cylinder} and the timing disc",
-        do=("Remove the cam followers, so that no valve is open.", *way, "Remove the stop."),
+        do=("Remove the cam followers, so that no valve is open.", *way),
         see=(
             ("timing window", f"The TDC line of {cylinder} stands at the pointer."),
             ("valve", "All valves are shut."),

@@ -64,7 +64,7 @@ def has_display() -> bool:
 
     On Windows and macOS a display is taken as given.
     """
-    if not _uses_x():
+    if not uses_x():
         return True
     if not os.environ.get("DISPLAY"):
         return False
@@ -78,7 +78,7 @@ def probe() -> Graphics:
     Takes about 0.3 s the first time, nothing after that. Raises GraphicsError when none draws.
     """
     display = os.environ.get("DISPLAY", "")
-    if not _uses_x():
+    if not uses_x():
         window, renderer = _tried("", display)
         if not window:
             raise GraphicsError(NO_OPENGL)
@@ -94,7 +94,8 @@ def probe() -> Graphics:
     raise GraphicsError(NO_OPENGL)
 
 
-def _uses_x() -> bool:
+def uses_x() -> bool:
+    """Whether windows are opened through the X protocol here."""
     return sys.platform not in ("win32", "darwin")
 
 

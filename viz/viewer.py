@@ -152,6 +152,8 @@ class Viewer:
         interactor = self._interactor
         self._draw()
         interactor.Initialize()
+        if not self._window.GetGenericDisplayId() and graphics.uses_x():
+            raise GraphicsError(graphics.NO_DISPLAY)  # it went away since it was tried
         timer = interactor.CreateRepeatingTimer(_TICK_MS)
         self._tick_at = self._clock()
         with on_interrupt(self._interrupted):

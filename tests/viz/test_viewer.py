@@ -116,7 +116,8 @@ def display(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     log = tmp_path_factory.mktemp("screen") / "xvfb.log"
     with log.open("w") as errors:
         server = subprocess.Popen(
-            ["Xvfb", "-displayfd", "1", "-screen", "0", "1280x720x24", "-nolisten", "tcp"],
+            # -noreset: else it starts anew when a client leaves as the last, and drops one that comes just then
+            ["Xvfb", "-displayfd", "1", "-screen", "0", "1280x720x24", "-nolisten", "tcp", "-noreset"],
             stdout=subprocess.PIPE,
             stderr=errors,
             text=True,

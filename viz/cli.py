@@ -18,7 +18,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, figures, folders, pictures
+from quillwise.viz import asked, figures, folders, modelling, pictures
 
 INTERRUPTED = 130
 
@@ -96,6 +96,7 @@ def program(
 figures.register(app)
 folders.register(app)
 pictures.register(app)
+modelling.register(app)
 
 
 def main() -> None:

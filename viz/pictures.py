@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
@@ -22,6 +21,7 @@ from quillwise.viz.asked import (
     open_engine,
     play_with,
 )
+from quillwise.viz.writing import numbered_folder, slug
 
 if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
@@ -141,10 +141,10 @@ def draw(
         raise RequestError("give --step or --crank, not both")
     chosen = find_step(played, step) if step else None
     single = view is not None or crank is not None or transparent
-    name = _slug(model.sheet.scene)
+    name = slug(model.sheet.scene)
     if single:
         at = chosen.key if chosen else f"{(crank or 0.0) % 720:g}"
-        path = output or Path(f"{name}-{_slug(view or 'three-quarter')}-{at}.png")
+        path = output or Path(f"{name}-{slug(view or 'three-quarter')}-{at}.png")
         gallery.draw_view(
             model,
             played.as_set,
@@ -196,7 +196,7 @@ def film(
     usual = {"cycle": 12.0, "set-up": 2.6 * len(chosen)}.get(what, 6.0)
     length = usual if seconds is None else seconds
     _check_range("--seconds", length, *_SECONDS)
-    path = output or Path(f"{_slug(model.sheet.scene)}-{what}.{file_format}")
+    path = output or Path(f"{slug(model.sheet.scene)}-{what}.{file_format}")
     with _progress(ctx.obj, "film") as progress:
         if cycle:
             count = gallery.film_cycle(
@@ -232,14 +232,7 @@ def _check_range(option: str, value: float, least: float, most: float) -> None:
 
 
 def _step_folder(engine: Engine, output: Path | None) -> Path:
-    from quillwise.viz.writing import numbered_folder
-
-    return numbered_folder(output or Path(f"{_slug(engine.sheet.scene)}-steps"))
-
-
-def _slug(text: str) -> str:
-    """A name for files: letters, digits and single hyphens, whatever the scene is called."""
-    return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "engine"
+    return numbered_folder(output or Path(f"{slug(engine.sheet.scene)}-steps"))
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 import shutil
 import stat
@@ -102,6 +103,11 @@ def numbered_folder(base: Path | str) -> Path:
             raise OutputError(f"{folder} cannot be made: {_reason(error)}") from error
         else:
             return folder
+
+
+def slug(text: str) -> str:
+    """A name for files: letters, digits and single hyphens, whatever the scene is called."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "engine"
 
 
 def _check_target(target: Path, force: bool) -> None:

@@ -8,7 +8,7 @@ the general view uses are moved, and only by the stated factor.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import trimesh
@@ -28,7 +28,9 @@ from quillwise.meshes.solids import shifted
 from quillwise.viz import exhibit, teeth
 from quillwise.viz.cameras import Camera, Margins, fit
 from quillwise.viz.exhibit import Body, bodies
-from quillwise.viz.stage import Stage
+
+if TYPE_CHECKING:
+    from quillwise.viz.stage import Stage
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "window"]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import trimesh
@@ -17,7 +18,9 @@ from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame
 from quillwise.meshes.build import index_mark, mesh
 from quillwise.meshes.solids import Detail, together
-from quillwise.viz.stage import Stage
+
+if TYPE_CHECKING:
+    from quillwise.viz.stage import Stage
 
 # Liners would hide the pistons; they come on by choice.
 HIDDEN = frozenset({Kind.CYLINDER})

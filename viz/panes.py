@@ -16,6 +16,7 @@ from quillwise.kinematics.rig import Joint, Rig
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.viz import board, exhibit, palette, teeth
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up
+from quillwise.viz.gauge import Gauge
 from quillwise.viz.layout import PANES, Layout
 from quillwise.viz.leaf import Leaf, place
 from quillwise.viz.linked import Linked, Subject
@@ -32,7 +33,7 @@ class _Pane:
 
     shown: CloseUp
     stage: Stage
-    gauge: teeth.Gauge | None
+    gauge: Gauge | None
     coordinates: tuple[str, ...]
 
 
@@ -113,7 +114,7 @@ class Panes:
             shown = close_up(self._engine, *subject)
             stage = Stage.on(self._plotter, 0, self._column[subject])
             exhibit.furnish(stage, close_up_bodies(self._engine, shown))
-            gauge = teeth.Gauge(stage.renderer) if shown.kind == "teeth" else None
+            gauge = Gauge(stage.renderer) if shown.kind == "teeth" else None
             self._panes[subject] = _Pane(shown, stage, gauge, self._coordinates(shown))
         return self._panes[subject]
 

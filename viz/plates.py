@@ -32,6 +32,7 @@ from quillwise.viz.closeups import (
     headline,
     place_close_up,
 )
+from quillwise.viz.gauge import Gauge
 from quillwise.viz.stage import Stage
 
 Picture = NDArray[np.uint8]
@@ -59,7 +60,7 @@ class Plates:
         self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
         self._general: Stage | None = None
         self._bodies = exhibit.bodies(engine)
-        self._close: dict[tuple[str, str], tuple[CloseUp, Stage, teeth.Gauge | None]] = {}
+        self._close: dict[tuple[str, str], tuple[CloseUp, Stage, Gauge | None]] = {}
         self._strip_of: tuple[Assembly, tuple[int, int]] | None = None
         self._strip_drawn: Picture | None = None
         self._looked: tuple[float, ...] | None = None
@@ -223,20 +224,20 @@ class Plates:
         side = _side(self._engine, step)
         return (x, -abs(y) if side < 0 else abs(y), z)
 
-    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage, teeth.Gauge | None]:
+    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage, Gauge | None]:
         key = (kind, of)
         if key not in self._close:
             shown = close_up(self._engine, kind, of)
             stage = Stage(self._close_px)
             exhibit.furnish(stage, close_up_bodies(self._engine, shown))
-            self._close[key] = (shown, stage, teeth.Gauge(stage.renderer) if kind == "teeth" else None)
+            self._close[key] = (shown, stage, Gauge(stage.renderer) if kind == "teeth" else None)
         return self._close[key]
 
     def _draw_close_up(
         self,
         shown: CloseUp,
         stage: Stage,
-        gauge: teeth.Gauge | None,
+        gauge: Gauge | None,
         moment: Frame,
         state: State,
         about: Sequence[Part],

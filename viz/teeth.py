@@ -11,9 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
-from vtkmodules.vtkCommonCore import vtkPoints
-from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
 
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.assembly import Assembly, Engaged
@@ -25,7 +22,6 @@ from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import quill_coordinate, shaft_frame, slide_coordinate
 from quillwise.meshes import driveline
 from quillwise.meshes.solids import Detail
-from quillwise.viz import palette
 from quillwise.viz.cameras import Camera, Margins, axes, fit
 from quillwise.viz.exhibit import Body, painted
 
@@ -33,7 +29,7 @@ from quillwise.viz.exhibit import Body, painted
 _TEETH_SHOWN = 2.6
 _ALIGNED_DEG = 0.05  # the driving end counts as on a tooth when it is turned to within this
 _HOME_MM = 1e-6
-_ARC_POINTS = 12
+ARC_POINTS = 12
 Marked = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 
@@ -129,64 +125,11 @@ def wedge(engine: Engine, coupling: str, state: State) -> tuple[Floats, float]:
     space = mate_tooth + 180.0 / count
     space += round((top - space) * count / 360.0) * 360.0 / count
     inner, outer = _gauge_radii_mm(engine, own)
-    turn = np.radians(space + np.linspace(0.0, out, _ARC_POINTS))
+    turn = np.radians(space + np.linspace(0.0, out, ARC_POINTS))
     plane = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     flat = np.stack([inner * plane, outer * plane], axis=1).reshape(-1, 2)
     local = np.column_stack([flat, np.full(len(flat), _wedge_at_mm(own))])
     return points_in_world(frame[None], local)[0], out
-
-
-class Gauge:
-    """The wedge between the ring's space and the tooth offered to it, drawn in a renderer and moved in place."""
-
-    def __init__(self, renderer: vtkRenderer) -> None:
-        self._renderer = renderer
-        self._points = vtkPoints()
-        self._points.SetNumberOfPoints(2 * _ARC_POINTS)
-        faces, borders = vtkCellArray(), vtkCellArray()
-        for at in range(0, 2 * _ARC_POINTS - 2, 2):
-            faces.InsertNextCell(4, (at, at + 1, at + 3, at + 2))
-        for at in (0, 2 * _ARC_POINTS - 2):
-            borders.InsertNextCell(2, (at, at + 1))
-        self._actors = [
-            self._actor(polys=faces, colour=palette.BLUE, width=1.0),
-            self._actor(lines=borders, colour=palette.EDGE, width=1.5),
-        ]
-
-    def move(self, points: Floats, visible: bool) -> None:
-        """points: (2 K, 3) of ``wedge``. Not visible: nothing is drawn, as when the quill is home."""
-        for number, point in enumerate(points):
-            self._points.SetPoint(number, *(float(value) for value in point))
-        self._points.Modified()
-        for actor in self._actors:
-            actor.SetVisibility(visible)
-            actor.GetProperty().SetBackfaceCulling(False)  # its sense of turn is that of the angle
-
-    def close(self) -> None:
-        """Takes the wedge off."""
-        for actor in self._actors:
-            self._renderer.RemoveActor(actor)
-        self._actors.clear()
-
-    def _actor(
-        self, *, polys: vtkCellArray | None = None, lines: vtkCellArray | None = None, colour: str, width: float
-    ) -> vtkActor:
-        data = vtkPolyData()
-        data.SetPoints(self._points)
-        if polys is not None:
-            data.SetPolys(polys)
-        if lines is not None:
-            data.SetLines(lines)
-        mapper = vtkPolyDataMapper()
-        mapper.SetInputData(data)
-        actor = vtkActor()
-        actor.SetMapper(mapper)
-        actor.SetPickable(False)
-        actor.GetProperty().SetLighting(False)
-        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
-        actor.GetProperty().SetLineWidth(width)
-        vtkRenderer.AddActor(self._renderer, actor)
-        return actor
 
 
 def _is_quill(engine: Engine, coupling: str) -> bool:

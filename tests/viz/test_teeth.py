@@ -133,6 +133,7 @@ def test_the_picture_follows_the_quill() -> None:
         graphics.probe()
     except GraphicsError as error:
         pytest.skip(str(error))
+    from quillwise.viz.gauge import Gauge
     from quillwise.viz.stage import Stage
 
     built = ENGINES["larkfell-port"]
@@ -141,7 +142,7 @@ def test_the_picture_follows_the_quill() -> None:
     pictures = []
     with Stage((280, 170)) as stage:
         exhibit.furnish(stage, closeups.close_up_bodies(built, shown))
-        gauge = teeth.Gauge(stage.renderer)
+        gauge = Gauge(stage.renderer)
         for fraction in (0.0, 0.5, 1.0):
             moment = frame(step, fraction)
             state = exhibit.state_at(built, moment)

@@ -18,7 +18,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, figures, folders, modelling, pictures
+from quillwise.viz import asked, briefing, figures, folders, modelling, pictures
 
 INTERRUPTED = 130
 
@@ -97,6 +97,7 @@ figures.register(app)
 folders.register(app)
 pictures.register(app)
 modelling.register(app)
+briefing.register(app)
 
 
 def main() -> None:

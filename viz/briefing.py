@@ -1,0 +1,97 @@
+"""The command brief: the briefing as one HTML file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from quillwise.viz.asked import DEMONSTRATION, EngineName, open_engine, play_with
+from quillwise.viz.pictures import Force, Output
+from quillwise.viz.writing import slug, write_whole
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from quillwise.kinematics.model import Engine
+    from quillwise.scenes.faults import Fault
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module to the program."""
+    app.command(epilog="Example: quillwise brief larkfell-port -o briefing.html")(brief)
+
+
+def brief(
+    engine: EngineName = DEMONSTRATION,
+    fault: Annotated[
+        str | None,
+        typer.Option("--fault", metavar="NAME", help="The fault shown as found; left out: the engine's first."),
+    ] = None,
+    output: Output = None,
+    force: Force = False,
+) -> None:
+    """The briefing as one HTML page: topics, steps, tables, and the moving model. It needs no network."""
+    model = open_engine(engine)
+    described = _fault(engine, fault)
+    text = briefing(model, described)
+    path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
+    with write_whole(path, force) as unfinished:
+        unfinished.write_bytes(text.encode("utf-8"))
+    typer.echo(f"{path}: {len(text.encode()) / 1e6:.1f} MB")
+
+
+def briefing(engine: Engine, described: Fault | None) -> str:
+    """The page of an engine, with a fault as found if one is given."""
+    from quillwise.kinematics.sequence import play
+    from quillwise.viz import pagedata, records
+    from quillwise.viz.briefpage import Told, page
+
+    played = play(engine)
+    found, words = None, ""
+    if described is not None:
+        _, with_fault = play_with(engine, described.mistakes)
+        found, words = with_fault.as_set, described.name
+    told = Told(
+        rehearsal=records.rehearsal(engine, played),
+        events=records.events(engine, played),
+        verniers=[records.vernier(engine, coupling) for coupling in engine.couplings.values()],
+        mistakes=list(_mistakes(engine)),
+        figures={},
+        found_words=words,
+    )
+    packed = pagedata.pack(engine, played.steps, played.as_set, found, lambda _step: {})
+    return page(engine, told, packed)
+
+
+def _mistakes(engine: Engine) -> Iterator[dict[str, Any]]:
+    """The commonest mistakes that this set-up can make, played: a wrong tooth, a wrong mark, a wrong stroke."""
+    from quillwise.kinematics.errors import RequestError
+    from quillwise.viz import records
+
+    tries = []
+    if engine.couplings:
+        name = next(iter(engine.couplings))
+        tries.append((f"other-tooth:{name}=+3", f"The quill or sleeve {name} goes home three teeth on"))
+    camshaft = next(iter(engine.camshafts), "")
+    tries.append((f"wrong-mark:{camshaft}", f"{camshaft[:1].upper()}{camshaft[1:]} is set at another mark of the disc"))
+    if engine.magnetos:
+        name = next(iter(engine.magnetos))
+        tries.append((f"exhaust-stroke:{name}", f"The {name} magneto is set one crank turn out"))
+    for text, told in tries:
+        try:
+            made, played = play_with(engine, [text])
+        except RequestError:
+            continue  # a set-up that has no such step cannot make that mistake
+        yield {**records.rehearsal(engine, played, made), "told": told}
+
+
+def _fault(engine: str, name: str | None) -> Fault | None:
+    from quillwise.scenes import faults, library
+
+    folder = library.find(engine)
+    known = faults.names(folder)
+    if name is None and not known:
+        return None
+    return faults.read(folder, name or known[0])

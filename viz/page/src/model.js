@@ -1,0 +1,228 @@
+// The moving model: one scene, one WebGL context; every view is drawn by it and copied to a canvas of its own.
+
+import {
+  AmbientLight, BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, EdgesGeometry, LineBasicMaterial,
+  LineSegments, Matrix4, Mesh, MeshLambertMaterial, OrthographicCamera, Raycaster, Scene, Vector2, Vector3, WebGLRenderer,
+} from "three";
+import { poses, state } from "./rig.js";
+
+const SHARES = 65535;
+const EDGE_DEG = 30;
+const EDGE = "#222222";
+const INTENDED = "#0072B2";
+const GHOST = 0.12;
+
+export class Model {
+  /** Raises an Error when there is no WebGL. antialias: costs 2.5 times where WebGL is software. */
+  constructor(data, block, antialias) {
+    this.data = data;
+    this.block = block;
+    this.renderer = new WebGLRenderer({ antialias, alpha: false });
+    this.renderer.setClearColor("#ffffff", 1);
+    this.scene = new Scene();
+    this.scene.matrixWorldAutoUpdate = true;
+    this.eye = new OrthographicCamera(-1, 1, 1, -1, 0.1, 1e5);
+    this.scene.add(new AmbientLight("#ffffff", 1.9));
+    this.lamp = new DirectionalLight("#ffffff", 1.6);
+    this.scene.add(this.lamp, this.lamp.target);
+    this.geometries = data.bodies.map(() => null);
+    this.edges = data.bodies.map(() => null);
+    this.materials = new Map();
+    this.line = new LineBasicMaterial({ color: EDGE });
+    this.phantomLine = new LineBasicMaterial({ color: INTENDED });
+    this.parts = new Map();
+    for (const part of data.parts) this.parts.set(part.name, this.made(part, part.body, part.mark));
+    this.own = new Map();
+    for (const [name, close] of Object.entries(data.close)) {
+      for (const [part, body] of close.parts) {
+        const known = this.parts.get(part);
+        if (known === undefined) continue;
+        const it = body === null ? known : this.made(known.part, body, null);
+        if (!this.own.has(name)) this.own.set(name, []);
+        this.own.get(name).push(it);
+      }
+    }
+    this.hidden = new Set(data.parts.filter((part) => !part.shown).map((part) => part.name));
+    this.about = new Set();
+    this.faint = false;
+    this.phantom = null;
+    this.pointed = "";
+  }
+
+  made(part, body, mark) {
+    const solid = new Mesh(this.geometry(body), this.material(part.quiet, 1));
+    const lines = new LineSegments(this.edge(body), this.line);
+    const paint = mark === null ? null : new Mesh(this.geometry(mark), this.material("#D55E00", 1));
+    const shadow = new LineSegments(this.edge(body), this.phantomLine);
+    const all = [solid, lines, shadow, ...(paint ? [paint] : [])];
+    for (const each of all) {
+      each.matrixAutoUpdate = false;
+      each.visible = false;
+      each.frustumCulled = false;
+      this.scene.add(each);
+    }
+    solid.userData.part = part.name;
+    return { part, solid, lines, paint, shadow };
+  }
+
+  geometry(number) {
+    if (this.geometries[number] === null) {
+      const { v, f, low, span } = this.data.bodies[number];
+      const points = new Float32Array(v[1]);
+      for (let i = 0; i < v[1]; i += 1) points[i] = low[i % 3] + (this.block.shares[v[0] + i] / SHARES) * span[i % 3];
+      const made = new BufferGeometry();
+      made.setAttribute("position", new BufferAttribute(points, 3));
+      made.setIndex(new BufferAttribute(this.block.corners.slice(f[0], f[0] + f[1]), 1));
+      made.computeBoundingSphere();
+      this.geometries[number] = made;
+    }
+    return this.geometries[number];
+  }
+
+  edge(number) {
+    if (this.edges[number] === null) this.edges[number] = new EdgesGeometry(this.geometry(number), EDGE_DEG);
+    return this.edges[number];
+  }
+
+  material(colour, opacity) {
+    const key = `${colour} ${opacity}`;
+    if (!this.materials.has(key)) {
+      const made = new MeshLambertMaterial({
+        color: new Color(colour), flatShading: true, side: DoubleSide, transparent: opacity < 1, opacity,
+        depthWrite: opacity === 1, polygonOffset: true, polygonOffsetFactor: 1, polygonOffsetUnits: 1,
+      });
+      this.materials.set(key, made);
+    }
+    return this.materials.get(key);
+  }
+
+  /** Moves all parts to a moment. intended: number of the assembly that is drawn as phantom where it differs. */
+  place(now, intended) {
+    this.now = now;
+    this.state = state(this.data, this.block, now);
+    this.posed = poses(this.data, this.state);
+    this.phantom = intended === null
+      ? null
+      : poses(this.data, state(this.data, this.block, { assembly: intended, crank: now.crank, free: {} }));
+    this.less = { ...this.data.assemblies[0].less, ...this.data.assemblies[now.assembly].less };
+  }
+
+  fitted(part) {
+    return !part.fitted_by || this.less[part.fitted_by] !== null;
+  }
+
+  /** Draws the whole engine into a canvas. camera: position, target and up as arrays, half the height shown [mm]. */
+  draw(canvas, camera) {
+    this.clear();
+    for (const it of this.parts.values()) {
+      if (this.hidden.has(it.part.name) || !this.fitted(it.part)) continue;
+      const asked = this.about.has(it.part.name) || it.part.name === this.pointed;
+      const ghost = this.faint && !asked && this.about.size > 0;
+      this.show(it, this.posed[it.part.chain], asked, ghost);
+      if (this.phantom && differ(this.posed[it.part.chain], this.phantom[it.part.chain])) {
+        it.shadow.visible = true;
+        set(it.shadow, this.phantom[it.part.chain]);
+      }
+    }
+    this.render(canvas, camera);
+  }
+
+  /** Draws a close-up, its clearance or gap magnified by its factor. */
+  drawClose(name, canvas) {
+    const close = this.data.close[name];
+    const large = { ...this.state };
+    if (close.kind === "valve") {
+      const valve = `valve ${close.of}`;
+      large[valve] += (close.factor - 1) * (this.state[`${valve}, to come`] ?? 0);
+    } else if (close.kind === "magneto") large[`breaker lever ${close.of}`] *= close.factor;
+    const posed = poses(this.data, large);
+    this.clear();
+    for (const it of this.own.get(name) ?? []) {
+      if (this.fitted(it.part)) this.show(it, posed[it.part.chain], true, false);
+    }
+    this.render(canvas, close.camera);
+  }
+
+  clear() {
+    for (const each of this.scene.children) if (each.isMesh || each.isLineSegments) each.visible = false;
+  }
+
+  show(it, pose, asked, ghost) {
+    it.solid.material = this.material(asked ? it.part.strong : it.part.quiet, ghost ? GHOST : 1);
+    it.solid.visible = true;
+    it.lines.visible = !ghost;
+    set(it.solid, pose);
+    set(it.lines, pose);
+    if (it.paint) {
+      it.paint.visible = !ghost;
+      set(it.paint, pose);
+    }
+  }
+
+  render(canvas, camera) {
+    const density = Math.min(globalThis.devicePixelRatio || 1, 2);
+    const width = Math.max(1, Math.round(canvas.clientWidth * density));
+    const height = Math.max(1, Math.round(canvas.clientHeight * density));
+    if (canvas.width !== width || canvas.height !== height) {
+      canvas.width = width;
+      canvas.height = height;
+    }
+    const drawn = this.renderer.domElement;
+    if (drawn.width !== width || drawn.height !== height) this.renderer.setSize(width, height, false);
+    this.aim(camera, width / height);
+    this.renderer.render(this.scene, this.eye);
+    canvas.getContext("2d").drawImage(drawn, 0, 0);
+  }
+
+  aim({ from, at, up, half, aspect: framed }, aspect) {
+    const eye = this.eye;
+    // what was framed for a wide picture must not be cut in a narrow one
+    const tall = half * Math.max(1, framed / aspect);
+    eye.top = tall;
+    eye.bottom = -tall;
+    eye.right = tall * aspect;
+    eye.left = -eye.right;
+    eye.up.set(...up);
+    eye.position.set(...from);
+    eye.lookAt(new Vector3(...at));
+    const away = new Vector3(...from).sub(new Vector3(...at));
+    const far = away.length();
+    eye.near = 0.1;
+    eye.far = 2 * far + 4000;
+    eye.updateProjectionMatrix();
+    eye.updateMatrixWorld();
+    const light = new Vector3(-0.35, 0.55, 1).normalize().applyQuaternion(eye.quaternion);
+    this.lamp.position.copy(this.lamp.target.position).add(light);
+  }
+
+  /** Name of the part under a point of a canvas that was drawn last as the whole (shares of width and height). */
+  at(x, y, camera, aspect) {
+    this.clear();
+    const there = [];
+    for (const it of this.parts.values()) {
+      if (this.hidden.has(it.part.name) || !this.fitted(it.part)) continue;
+      set(it.solid, this.posed[it.part.chain]);
+      it.solid.updateMatrixWorld(true);
+      it.solid.visible = true;
+      there.push(it.solid);
+    }
+    this.aim(camera, aspect);
+    const ray = new Raycaster();
+    ray.setFromCamera(new Vector2(2 * x - 1, 1 - 2 * y), this.eye);
+    const [hit] = ray.intersectObjects(there, false);
+    return hit ? hit.object.userData.part : "";
+  }
+}
+
+function set(object, p) {
+  object.matrix.copy(matrix(p));
+  object.matrixWorldNeedsUpdate = true;
+}
+
+function matrix(p) {
+  return new Matrix4().set(...p, 0, 0, 0, 1);
+}
+
+function differ(a, b) {
+  return a.some((value, index) => Math.abs(value - b[index]) > (index % 4 === 3 ? 0.02 : 0.0005));
+}

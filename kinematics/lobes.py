@@ -330,8 +330,10 @@ def pad_half_width_mm(plan: RockerPlan, curve: Curve) -> float:
     return float(plan.roller_radius_mm * np.max(np.abs(in_rocker[:, 0])))
 
 
-def least_base_radius_mm(valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM) -> float:
-    """Least base radius that keeps the outline's radius at nose_mm or more wherever it is convex [mm].
+def least_base_radius_mm(
+    valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM, from_mm: float = 0.01
+) -> float:
+    """Least base radius, of those from ``from_mm`` on, that keeps the outline's radius at nose_mm or more wherever it is convex [mm].
 
     ``nose_mm=0`` gives the least that is not undercut. By bisection to 0.001 mm, from above; the outline's
     curvature as in ``nose_radius_mm``. ``base_radius_mm`` in the data is not looked at. Raises ValueError
@@ -345,7 +347,7 @@ def least_base_radius_mm(valve: ValveData, bore_mm: float, nose_mm: float = NOSE
         plan = _flat_plan(valve, 1, base_mm) if flat else _rocker_plan(valve, bore_mm, 1, base_mm)
         return nose_radius_mm(plan, curve) >= nose_mm
 
-    low = high = max(nose_mm, 0.01)
+    low = high = max(nose_mm, from_mm)
     while not will_do(high):
         low, high = high, 2 * high
     while high - low > 0.001:
@@ -358,7 +360,7 @@ def base_radius_mm(valve: ValveData, bore_mm: float) -> float:
     """The base radius in the data, or the default: ``least_base_radius_mm``, and not under 0.11 bore [mm]."""
     if valve.base_radius_mm is not None:
         return valve.base_radius_mm
-    return max(least_base_radius_mm(valve, bore_mm), _LEAST_BASE * bore_mm)
+    return least_base_radius_mm(valve, bore_mm, from_mm=_LEAST_BASE * bore_mm)
 
 
 def pad_radius_mm(plan: FlatPlan, curve: Curve, bore_mm: float) -> float:

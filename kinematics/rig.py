@@ -9,46 +9,29 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
 
 import numpy as np
 
 from quillwise.kinematics.angles import Floats
-from quillwise.kinematics.gears import Vec3
+from quillwise.kinematics.joints import Chain, Fixed, Joint, Terms, fixed, moved, terms
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.model import CRANKSHAFT, Engine, Shaft, Valve
 from quillwise.kinematics.parts import Kind, Part
 
-_X: Vec3 = (1.0, 0.0, 0.0)
-_Z: Vec3 = (0.0, 0.0, 1.0)
+_X = (1.0, 0.0, 0.0)
+_Z = (0.0, 0.0, 1.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fixed:
-    """A frame that does not move in the one before it: (4, 4), read-only, mm."""
-
-    matrix: Floats
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Joint:
-    """A joint: turns about or slides along ``axis`` (unit, in the frame reached so far) by ratio × coordinate."""
-
-    kind: Literal["turn", "slide"]
-    axis: Vec3
-    coordinate: str
-    ratio: float = 1.0
-
-
-Chain = tuple[Fixed | Joint, ...]
 OnShaft = Callable[[str, float], Chain]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rig:
-    """The chain of every part of an engine, in the engine's order of parts."""
+    """The chain of every part of an engine, in the engine's order of parts, and what it comes to. Parts on one
+    chain share one ``Terms``."""
 
     chains: Mapping[Part, Chain]
+    terms: Mapping[Part, Terms]
 
     @property
     def coordinates(self) -> frozenset[str]:
@@ -56,20 +39,6 @@ class Rig:
         return frozenset(
             element.coordinate for chain in self.chains.values() for element in chain if isinstance(element, Joint)
         )
-
-
-def fixed(x_axis: object, y_axis: object, z_axis: object, origin: object) -> Fixed:
-    """A fixed frame from its axes (unit, right-handed) and origin [mm] in the frame before."""
-    matrix = np.eye(4)
-    matrix[:3, :3] = np.stack([np.asarray(a, dtype=float) for a in (x_axis, y_axis, z_axis)], axis=1)
-    matrix[:3, 3] = np.asarray(origin, dtype=float)
-    matrix.setflags(write=False)
-    return Fixed(matrix)
-
-
-def moved(x_mm: float = 0.0, y_mm: float = 0.0, z_mm: float = 0.0) -> Fixed:
-    """A frame moved without a turn."""
-    return fixed(_X, (0.0, 1.0, 0.0), _Z, (x_mm, y_mm, z_mm))
 
 
 def shaft_frame(shaft: Shaft) -> Fixed:
@@ -117,7 +86,8 @@ def rig(engine: Engine) -> Rig:
 
     for part in engine.parts:
         chains[part] = _chain(engine, part, on_shaft)
-    return Rig(MappingProxyType(chains))
+    once = {id(chain): terms(chain) for chain in chains.values()}
+    return Rig(MappingProxyType(chains), MappingProxyType({part: once[id(chain)] for part, chain in chains.items()}))
 
 
 def _to_shaft(engine: Engine, name: str) -> Chain:

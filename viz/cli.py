@@ -7,7 +7,6 @@ The commands stand in ``figures``, ``folders``, ``pictures``; libraries of numbe
 from __future__ import annotations
 
 import errno
-import importlib.metadata
 import os
 import sys
 import traceback
@@ -87,6 +86,8 @@ def program(
     """Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings."""
     ctx.obj = asked.Manner(quiet=quiet, debug=debug)
     if version:
+        import importlib.metadata
+
         typer.echo(f"quillwise {importlib.metadata.version('quillwise')}")
         raise typer.Exit
     if ctx.invoked_subcommand is None:

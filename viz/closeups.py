@@ -15,13 +15,14 @@ import trimesh
 
 from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.joints import Fixed
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, cam_travel_mm
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
-from quillwise.kinematics.rig import Fixed, Rig, bank_axes, slide_coordinate
+from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes.build import lobe_slice
 from quillwise.meshes.solids import shifted

@@ -23,11 +23,12 @@ from numpy.typing import NDArray
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.couplings import best
+from quillwise.kinematics.joints import Chain, Fixed
 from quillwise.kinematics.magnetos import TOUCHING_MM
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.rig import Chain, Fixed, quill_coordinate, rig, slide_coordinate
+from quillwise.kinematics.rig import quill_coordinate, rig, slide_coordinate
 from quillwise.kinematics.steps import Step
 from quillwise.kinematics.tables import Line, clearances_mm, lines, tables
 from quillwise.meshes.build import index_mark, lobe_slice, mesh

@@ -9,10 +9,11 @@ from typing import Any
 import pyvista as pv
 from vtkmodules.vtkRenderingCore import vtkRenderer
 
+from quillwise.kinematics.joints import Joint
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind
-from quillwise.kinematics.rig import Joint, Rig
+from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.viz import board, exhibit, palette, teeth
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up

@@ -11,11 +11,12 @@ from scipy.spatial.transform import Rotation
 
 from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.build import build
+from quillwise.kinematics.joints import Fixed, Joint, fixed, moved, terms, turn_terms
 from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.poses import points_in_world, poses, turn_terms
-from quillwise.kinematics.rig import Fixed, Joint, Rig, bank_axes, fixed, moved, rig
+from quillwise.kinematics.poses import points_in_world, poses
+from quillwise.kinematics.rig import Rig, bank_axes, rig
 
 RANDOM = settings(max_examples=20, deadline=None)
 CRANK = np.array([0.0, 0.001, 90.0, 179.9, 338.0, 500.5, 679.0, -1234.5])
@@ -145,7 +146,9 @@ def test_chain_of_frames_turns_and_slides_by_hand() -> None:
         moved(z_mm=1.0),
     )
     part = Part(Kind.PISTON, "A1")
-    pose = poses(Rig({part: chain}), {"turn": np.array([45.0]), "slide": np.array([5.0])})[part][0]
+    pose = poses(Rig({part: chain}, {part: terms(chain)}), {"turn": np.array([45.0]), "slide": np.array([5.0])})[part][
+        0
+    ]
     assert pose @ np.array([0, 0, 0, 1.0]) == pytest.approx([-5, 2, 1, 1])
     assert pose @ np.array([1.0, 0, 0, 0]) == pytest.approx([-1, 0, 0, 0])
 

@@ -9,11 +9,12 @@ from random_engines import engines, in_line_six
 
 from quillwise.kinematics.assembly import intended, open_at
 from quillwise.kinematics.build import build
+from quillwise.kinematics.joints import Joint
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
-from quillwise.kinematics.rig import Joint, bank_axes, quill_coordinate, rig, slide_coordinate
+from quillwise.kinematics.rig import bank_axes, quill_coordinate, rig, slide_coordinate
 from quillwise.scenes.library import engine as packaged
 
 RANDOM = settings(max_examples=15, deadline=None)

@@ -331,7 +331,7 @@ def pad_half_width_mm(plan: RockerPlan, curve: Curve) -> float:
 
 
 def least_base_radius_mm(
-    valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM, from_mm: float = 0.01
+    valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM, from_mm: float = 0.0
 ) -> float:
     """Least base radius, of those from ``from_mm`` on, that keeps the outline's radius at nose_mm or more wherever it is convex [mm].
 
@@ -347,7 +347,9 @@ def least_base_radius_mm(
         plan = _flat_plan(valve, 1, base_mm) if flat else _rocker_plan(valve, bore_mm, 1, base_mm)
         return nose_radius_mm(plan, curve) >= nose_mm
 
-    low = high = max(nose_mm, from_mm)
+    if from_mm and will_do(from_mm):
+        return from_mm  # most engines: no search
+    low = high = max(nose_mm, 0.01)
     while not will_do(high):
         low, high = high, 2 * high
     while high - low > 0.001:

@@ -8,14 +8,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from quillwise.viz.asked import DEMONSTRATION, EngineName, open_engine, play_with
-from quillwise.viz.pictures import Force, Output
+from quillwise.viz.pictures import Force, Output, Progress, progress_line
 from quillwise.viz.writing import slug, write_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from quillwise.kinematics.model import Engine
+    from quillwise.kinematics.steps import Step
     from quillwise.scenes.faults import Fault
+    from quillwise.viz.markup import Markup
+
+_FIGURE_MM = (170.0, 95.0)
 
 
 def register(app: typer.Typer) -> None:
@@ -24,26 +28,34 @@ def register(app: typer.Typer) -> None:
 
 
 def brief(
+    ctx: typer.Context,
     engine: EngineName = DEMONSTRATION,
     fault: Annotated[
         str | None,
         typer.Option("--fault", metavar="NAME", help="The fault shown as found; left out: the engine's first."),
     ] = None,
+    without_figures: Annotated[
+        bool, typer.Option("--without-figures", help="Leave out the line drawings of the steps: quicker, smaller.")
+    ] = False,
     output: Output = None,
     force: Force = False,
 ) -> None:
     """The briefing as one HTML page: topics, steps, tables, and the moving model. It needs no network."""
     model = open_engine(engine)
     described = _fault(engine, fault)
-    text = briefing(model, described)
+    with progress_line(ctx.obj, "figures") as progress:
+        text = briefing(model, described, not without_figures, progress)
     path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
     with write_whole(path, force) as unfinished:
         unfinished.write_bytes(text.encode("utf-8"))
     typer.echo(f"{path}: {len(text.encode()) / 1e6:.1f} MB")
 
 
-def briefing(engine: Engine, described: Fault | None) -> str:
-    """The page of an engine, with a fault as found if one is given."""
+def briefing(
+    engine: Engine, described: Fault | None, with_figures: bool = True, progress: Progress | None = None
+) -> str:
+    """The page of an engine, with a fault as found if one is given. with_figures: a line drawing of each step.
+    progress: told how many figures are done, of how many."""
     from quillwise.kinematics.sequence import play
     from quillwise.viz import pagedata, records
     from quillwise.viz.briefpage import Told, page
@@ -58,11 +70,31 @@ def briefing(engine: Engine, described: Fault | None) -> str:
         events=records.events(engine, played),
         verniers=[records.vernier(engine, coupling) for coupling in engine.couplings.values()],
         mistakes=list(_mistakes(engine)),
-        figures={},
+        figures=_figures(engine, played.steps, progress) if with_figures else {},
         found_words=words,
     )
     packed = pagedata.pack(engine, played.steps, played.as_set, found, lambda _step: {})
     return page(engine, told, packed)
+
+
+def _figures(engine: Engine, steps: Sequence[Step], progress: Progress | None) -> dict[str, Markup]:
+    """A line drawing of every step as an image of the page, by the step's key."""
+    from urllib.parse import quote
+
+    from quillwise.viz.lineart import Store, step_drawing
+    from quillwise.viz.markup import tag
+    from quillwise.viz.svg import svg
+
+    store = Store(engine)
+    found = {}
+    for number, step in enumerate(steps):
+        drawing = step_drawing(store, steps, step, _FIGURE_MM)
+        # a third shorter than base64: hardly anything in a path needs an escape
+        source = f"data:image/svg+xml,{quote(svg(drawing).decode('utf-8'), safe=' =:/,;()-.')}"
+        found[step.key] = tag("div", tag("img", src=source, alt=f"{drawing.title}. {drawing.about}"), class_="figure")
+        if progress is not None:
+            progress(number + 1, len(steps))
+    return found
 
 
 def _mistakes(engine: Engine) -> Iterator[dict[str, Any]]:

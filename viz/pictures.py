@@ -96,13 +96,13 @@ def show(
     if not found.display:
         typer.echo(f"{graphics.NO_DISPLAY} Pictures of the steps and a film are written instead.", err=True)
     folder = _step_folder(model, output)
-    with _progress(manner, "pictures") as progress:
+    with progress_line(manner, "pictures") as progress:
         gallery.draw_steps(
             model, played.steps, len(played.steps), folder, gallery.PLATE_PX, gallery.PLATE_DPI, progress=progress
         )
     typer.echo(f"{folder}: {len(played.steps)} pictures")
     path = folder / f"{model.sheet.scene}-preview.mp4"
-    with _progress(manner, "film") as progress:
+    with progress_line(manner, "film") as progress:
         gallery.film_sequence(model, played.steps, len(played.steps), path, smooth=1, progress=progress)
     typer.echo(f"{path}: {gallery.PREVIEW_SECONDS:g} s")
 
@@ -164,7 +164,7 @@ def draw(
         typer.echo(str(path))
     else:
         folder = _step_folder(model, output)
-        with _progress(ctx.obj, "pictures") as progress:
+        with progress_line(ctx.obj, "pictures") as progress:
             paths = gallery.draw_steps(model, played.steps, len(played.steps), folder, size_px, dpi, force, progress)
         typer.echo(f"{folder}: {len(paths)} pictures")
 
@@ -197,7 +197,7 @@ def film(
     length = usual if seconds is None else seconds
     _check_range("--seconds", length, *_SECONDS)
     path = output or Path(f"{slug(model.sheet.scene)}-{what}.{file_format}")
-    with _progress(ctx.obj, "film") as progress:
+    with progress_line(ctx.obj, "film") as progress:
         if cycle:
             count = gallery.film_cycle(
                 model,
@@ -236,7 +236,7 @@ def _step_folder(engine: Engine, output: Path | None) -> Path:
 
 
 @contextmanager
-def _progress(manner: Manner, what: str) -> Iterator[Progress | None]:
+def progress_line(manner: Manner, what: str) -> Iterator[Progress | None]:
     """A line of progress on stderr while long work goes on; none when quiet or not on a terminal."""
     from rich.console import Console
     from rich.progress import Progress as Bar

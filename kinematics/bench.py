@@ -217,7 +217,12 @@ def bring_near(bench: Bench, key: str, job: StepData, mark: float) -> None:
     engine = bench.engine
     valve, coupling = _free(bench, job)
     text = wording.bring_near(
-        valve.camshaft, valve.name, feel(job), _gauge_reading_mm(engine, job), *direction(engine, valve.camshaft)
+        valve.camshaft,
+        valve.name,
+        feel(job),
+        _gauge_reading_mm(engine, job),
+        *direction(engine, valve.camshaft),
+        engine.sheet.length_unit,
     )
     angle = bench.free_to(coupling, mark - NEAR_DEG)
     turn_free(bench, key, valve.camshaft, text, coupling, angle, _valve_gear(engine, valve), valve)
@@ -230,7 +235,12 @@ def nip(bench: Bench, key: str, job: StepData) -> None:
     clearance = bench.assembly.clearances_mm[valve.name]
     place = engine.cylinders[valve.cylinder].firing_deg + lobe_own_deg(engine, job, clearance)
     text = wording.nip(
-        valve.name, clearance, feel(job), _gauge_reading_mm(engine, job), *direction(engine, valve.camshaft)
+        valve.name,
+        clearance,
+        feel(job),
+        _gauge_reading_mm(engine, job),
+        *direction(engine, valve.camshaft),
+        engine.sheet.length_unit,
     )
     angle = bench.free_to(coupling, nearest_deg(place, bench.crank))
     turn_free(bench, key, valve.camshaft, text, coupling, angle, _valve_gear(engine, valve), valve)
@@ -259,7 +269,9 @@ def by_piston(engine: Engine, job: StepData) -> tuple[tuple[str, ...], tuple[str
         return None
     own = mark_own_deg(engine, job)
     drop = drop_mm(engine, job.cylinder, own)
-    return proofs.by_piston(job.cylinder, drop, format_event(own, 1), rises(engine, job.cylinder, own))
+    return proofs.by_piston(
+        job.cylinder, drop, format_event(own, 1), rises(engine, job.cylinder, own), engine.sheet.length_unit
+    )
 
 
 def rockers_off(assembly: Assembly, engine: Engine, camshaft: str) -> bool:
@@ -415,7 +427,9 @@ def try_and_home(
     if timed.by == "lift at TDC" and timed.do == "set-camshaft":
         lift = lift_at_tdc_mm(engine, home, timed)
         assert lift is not None, "its coupling is home"
-        seen = proofs.lift_at_tdc(timing_valve(engine, timed).name, lift, gauge_mm(engine, timed))
+        seen = proofs.lift_at_tdc(
+            timing_valve(engine, timed).name, lift, gauge_mm(engine, timed), engine.sheet.length_unit
+        )
         text = replace(text, see=(*text.see, seen))
     check = job_check(engine, home, timed)
     bench.add(

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Literal
 
 Rotation = Literal["clockwise", "anticlockwise"]
-Rods = Literal["fork-and-blade", "side-by-side", "articulated"]
+Rods = Literal["fork-and-blade", "side-by-side", "articulated", "own-pins"]
 StandardLaw = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
 Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine", "measured"]
 Follower = Literal["flat", "rocker", "pad-rocker"]
@@ -40,7 +40,8 @@ class BankData:
 class CrankData:
     """Crank, rods and pistons. ``gudgeon_offset_mm``: + towards the side that the crank pin moves to after TDC
     in clockwise rotation seen from the wheelcase end (the right-hand side). ``pin_angles_deg``: of the throws by the
-    cylinders' number, about +x (clockwise seen from the wheelcase end); None: as even firing needs them.
+    cylinders' number, with "own-pins" of every cylinder bank by bank, about +x (clockwise seen from the wheelcase
+    end); None: as even firing needs them.
 
     Of articulated rods: ``master_bank`` ("": the first), whose rods have ``rod_length_mm``; the other banks' link rods
     have ``link_rod_length_mm`` (None: the rod length less the wrist pin radius)."""
@@ -248,6 +249,8 @@ class DataSheet:
     length_unit: Literal["mm", "in"] = "mm"
     camshafts_per_bank: int = 1
     hand: str = ""  # of one of a pair of handed engines, for example "port"
+    # the end from which the file names sides and senses; no more than a way of writing, so it makes no other engine
+    written_from: str = field(default=VIEWED_FROM_WHEELCASE, compare=False)
     may_turn_back: bool = False  # whether the maker allows to turn the crank back when a mark was passed
 
     @property

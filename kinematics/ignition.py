@@ -22,7 +22,9 @@ from quillwise.kinematics.model import Cylinder, GearMesh, Magneto, Shaft, Wheel
 from quillwise.kinematics.throws import upwards
 from quillwise.kinematics.tree import Tree, vec
 
-UNEVEN_SPARK_DEG = 5.0  # so far off the even interval an evenly lobed breaker cam still serves a cylinder
+UNEVEN_SPARK_DEG = (
+    5.0  # ours, no source: so far off the even interval an evenly lobed breaker cam still serves a cylinder
+)
 
 
 def fired(sheet: DataSheet, data: MagnetoData) -> tuple[str, ...]:
@@ -41,6 +43,7 @@ def due_deg(cylinders: Mapping[str, Cylinder], names: tuple[str, ...]) -> dict[s
 
 def spark_problems(sheet: DataSheet, cylinders: Mapping[str, Cylinder]) -> Iterator[Problem]:
     """Magnetos whose evenly lobed breaker cam cannot serve the cylinders that they fire: those fire too unevenly."""
+    told: dict[tuple[str, str], list[str]] = {}
     for data in sheet.magnetos:
         names = fired(sheet, data)
         if not names:
@@ -48,12 +51,34 @@ def spark_problems(sheet: DataSheet, cylinders: Mapping[str, Cylinder]) -> Itera
         late = {name: cylinders[name].firing_deg - due for name, due in due_deg(cylinders, names).items()}
         worst = max(late, key=lambda name: abs(late[name]))
         if abs(late[worst]) > UNEVEN_SPARK_DEG:
-            yield Problem(
-                f"magnetos.{data.name}.fires",
+            way = "after" if late[worst] > 0 else "before"
+            text = (
                 f"an evenly lobed breaker cam sparks every {720 / len(names):g} crank degrees, but {worst} comes to "
-                f"its top {abs(late[worst]):.1f} crank degrees {'after' if late[worst] > 0 else 'before'} that place; "
-                f"expected cylinders that come to their tops within {UNEVEN_SPARK_DEG:g} crank degrees of even places",
+                f"its top {abs(late[worst]):.1f} crank degrees {way} that place; expected tops within "
+                f"{UNEVEN_SPARK_DEG:g} crank degrees of even places{_cause(sheet, cylinders[worst])}"
             )
+            told.setdefault((text, _keys_of_tops(sheet, cylinders[worst])), []).append(data.name)
+    for (text, keys), magnetos in told.items():
+        path = keys or f"magnetos.{magnetos[0]}.fires"
+        who = "" if not keys else f" (magneto{'s' if len(magnetos) > 1 else ''} {', '.join(magnetos)})"
+        yield Problem(path, f"{text}{who}")
+
+
+def _keys_of_tops(sheet: DataSheet, worst: Cylinder) -> str:
+    """The keys that put a top where it is; empty where it is a matter of what a magneto fires."""
+    if worst.linkage.link is not None:
+        given = any(bank.wrist_pin_angle_deg is not None for bank in sheet.banks if bank.name == worst.bank)
+        return f"layout.banks.{worst.bank}.wrist_pin_angle_deg" if given else "crank.wrist_pin_radius"
+    return "crank.pin_angles_deg" if sheet.crank.pin_angles_deg is not None else ""
+
+
+def _cause(sheet: DataSheet, worst: Cylinder) -> str:
+    if worst.linkage.link is not None:
+        return (
+            f": {worst.name} hangs on a link rod, so look at crank.wrist_pin_radius, crank.link_rod_length and "
+            f"wrist_pin_angle_deg of bank {worst.bank}"
+        )
+    return ": look at the angles of the pins" if sheet.crank.pin_angles_deg is not None else ""
 
 
 def fires_problems(sheet: DataSheet) -> Iterator[Problem]:

@@ -85,7 +85,7 @@ def measured_curve(rows: Rows) -> MeasuredCurve:
         angle, lift = angle[off], lift[off]
     smooth, bends, noise = smoothed(angle, lift)
     around = np.linspace(angle[0], angle[-1], 40 * len(angle) + 1)
-    top = float(around[np.argmax(_spline(angle, smooth, bends, around))])
+    top = float(around[np.argmax(spline_at(angle, smooth, bends, around))])
     peak = _level(angle, smooth, bends, top, float(np.max(np.diff(angle))))
     knots = angle - peak
     before, after = (_to_rest(knots, smooth, bends, way) for way in (-1, 1))
@@ -94,7 +94,7 @@ def measured_curve(rows: Rows) -> MeasuredCurve:
         lifts_mm=tuple(smooth.tolist()),
         bends=tuple(bends.tolist()),
         peak_deg=peak,
-        lift_mm=float(_spline(knots, smooth, bends, np.zeros(1))[0]),
+        lift_mm=float(spline_at(knots, smooth, bends, np.zeros(1))[0]),
         before_deg=before,
         after_deg=after,
         noise_mm=noise,
@@ -149,7 +149,7 @@ def _pieces(knots: Floats, values: Floats, x: Floats) -> tuple[NDArray[np.intp],
     return piece, length, 1 - second, second, np.asarray(values[piece + 1] - values[piece]) / length
 
 
-def _spline(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
+def spline_at(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
     """The natural spline at x, straight on beyond its ends."""
     inside = np.clip(x, knots[0], knots[-1])
     piece, length, first, second, _ = _pieces(knots, values, inside)
@@ -180,7 +180,7 @@ def _to_rest(knots: Floats, values: Floats, bends: Floats, way: int) -> float:
     """From the peak (at 0) to where the lift first is 0 [deg], straight on at the slope of the last row if need be."""
     end = float(knots[0] if way < 0 else knots[-1])
     out = np.linspace(0.0, end, 40 * len(knots) + 1)
-    lift = _spline(knots, values, bends, out)
+    lift = spline_at(knots, values, bends, out)
     under = np.flatnonzero(lift <= 0)
     if not len(under):
         fall = -way * float(_slope(knots, values, bends, np.array([end]))[0])
@@ -189,7 +189,7 @@ def _to_rest(knots: Floats, values: Floats, bends: Floats, way: int) -> float:
     low, high = float(out[under[0] - 1]), float(out[under[0]])
     for _ in range(60):
         middle = (low + high) / 2
-        above = float(_spline(knots, values, bends, np.array([middle]))[0]) > 0
+        above = float(spline_at(knots, values, bends, np.array([middle]))[0]) > 0
         low, high = (middle, high) if above else (low, middle)
     return abs(high)
 
@@ -207,7 +207,7 @@ def _placed(curve: MeasuredCurve, own_deg: ArrayLike) -> tuple[Floats, NDArray[n
 def measured_lift_mm(curve: MeasuredCurve, own_deg: ArrayLike) -> Floats:
     """Lift without clearance [mm at the valve], 0 on the heel, period 720. Shape of ``own_deg``."""
     x, lifts = _placed(curve, own_deg)
-    return np.where(lifts, np.maximum(_spline(*_arrays(curve), x), 0.0), 0.0)
+    return np.where(lifts, np.maximum(spline_at(*_arrays(curve), x), 0.0), 0.0)
 
 
 def measured_velocity(curve: MeasuredCurve, own_deg: ArrayLike) -> Floats:

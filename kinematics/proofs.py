@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from quillwise.kinematics.datasheet import ValveKind
-from quillwise.kinematics.wording import PEOPLE, STRIKE, Text
+from quillwise.kinematics.wording import PEOPLE, STRIKE, LengthUnit, Text, length
 
 
-def equal_lifts(valve: str, lift_mm: float, falls_deg: float, rises_deg: float, centre_deg: float) -> Text:
+def equal_lifts(
+    valve: str, lift_mm: float, falls_deg: float, rises_deg: float, centre_deg: float, unit: LengthUnit = "mm"
+) -> Text:
     """Prove the centre of a lobe by the dial gauge. Angles: readings of the timing disc, 0–360."""
     return Text(
         title=f"Prove the lobe centre of {valve} by equal lifts",
         do=(
             f"Put the dial gauge on {valve}.",
-            f"Turn the crank on until {valve} falls to {lift_mm:.2f} mm.",
+            f"Turn the crank on until {valve} falls to {length(lift_mm, unit)}.",
             "Write the disc reading down.",
-            f"Turn the crank on until {valve} rises to {lift_mm:.2f} mm again.",
+            f"Turn the crank on until {valve} rises to {length(lift_mm, unit)} again.",
             "Write the disc reading down.",
         ),
         see=(
@@ -28,20 +30,25 @@ def equal_lifts(valve: str, lift_mm: float, falls_deg: float, rises_deg: float, 
     )
 
 
-def lift_at_tdc(valve: str, lift_mm: float, wanted_mm: float) -> tuple[str, str]:
+def lift_at_tdc(valve: str, lift_mm: float, wanted_mm: float, unit: LengthUnit = "mm") -> tuple[str, str]:
     """What the gauge reads at TDC when the coupling is home."""
-    return ("dial gauge", f"At TDC {valve} is open by {lift_mm:.2f} mm, against {wanted_mm:.2f} mm in the data.")
+    return (
+        "dial gauge",
+        f"At TDC {valve} is open by {length(lift_mm, unit)}, against {length(wanted_mm, unit)} in the data.",
+    )
 
 
-def by_piston(cylinder: str, drop_mm: float, written: str, upwards: bool) -> tuple[tuple[str, ...], tuple[str, str]]:
+def by_piston(
+    cylinder: str, drop_mm: float, written: str, upwards: bool, unit: LengthUnit = "mm"
+) -> tuple[tuple[str, ...], tuple[str, str]]:
     """How the crank comes to a mark by a dial gauge in the cylinder: what to do, and what is seen."""
     way = "up" if upwards else "down"
     do = (
         f"Fit the dial gauge in the plug hole of {cylinder}.",
         f"At TDC of {cylinder}, set the gauge to zero.",
-        f"When the piston is {drop_mm:.2f} mm below TDC on its way {way}, stop.",
+        f"When the piston is {length(drop_mm, unit)} below TDC on its way {way}, stop.",
     )
-    return do, ("dial gauge", f"The piston of {cylinder} is {drop_mm:.2f} mm below TDC, which is {written}.")
+    return do, ("dial gauge", f"The piston of {cylinder} is {length(drop_mm, unit)} below TDC, which is {written}.")
 
 
 def plug_hole(cylinder: str, valves_work: bool) -> tuple[tuple[str, str], ...]:
@@ -57,14 +64,14 @@ def plug_hole(cylinder: str, valves_work: bool) -> tuple[tuple[str, str], ...]:
     )
 
 
-def clearance_coupled(camshaft: str, clearances_mm: Mapping[ValveKind, float]) -> Text:
+def clearance_coupled(camshaft: str, clearances_mm: Mapping[ValveKind, float], unit: LengthUnit = "mm") -> Text:
     """Checking clearances of a camshaft that no coupling lets free."""
     return Text(
         title=f"Set the checking clearance at {camshaft}",
         do=(
             f"Fit the cam followers of {camshaft}.",
             *(
-                f"With each cam on its heel, set the {kind} valves to {clearance:.2f} mm."
+                f"With each cam on its heel, set the {kind} valves to {length(clearance, unit)}."
                 for kind, clearance in clearances_mm.items()
             ),
             "Write down that these are the checking clearances.",

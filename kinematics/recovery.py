@@ -211,7 +211,13 @@ def _park(bench: Bench, job: StepData, mark: float) -> Room | None:
     room = worst_room(engine, bench.assembly, job.camshaft, path(bench.crank, place))
     if _is_safe(engine, room):
         known = timing_valve(engine, job).data.room_at_tdc_mm is not None
-        _add_park(bench, job, place, remedies.park_again(job.camshaft, place, free, known), room)
+        _add_park(
+            bench,
+            job,
+            place,
+            remedies.park_again(job.camshaft, place, free, known, bench.engine.sheet.length_unit),
+            room,
+        )
     else:
         _park_without_rockers(bench, job, mark)
     return worst_room(engine, bench.assembly, job.camshaft, [bench.crank])
@@ -240,12 +246,16 @@ def _park_without_rockers(bench: Bench, job: StepData, mark: float) -> None:
     )
     place, _ = parking_deg(engine, job.camshaft, mark, from_deg=bench.crank)
     room = least_room(engine, bench.assembly, path(bench.crank, place))
-    _add_park(bench, job, place, remedies.park_again(job.camshaft, place, None, True), room)
+    _add_park(
+        bench, job, place, remedies.park_again(job.camshaft, place, None, True, bench.engine.sheet.length_unit), room
+    )
     bench.assembly = with_clearances(bench.assembly, fitted)
     coupling = _coupling(engine, job, bench.assembly)
     assert coupling is not None, "only a free camshaft is parked for"
     sense, seen_from = direction(engine, job.camshaft)
-    text = wording.set_clearance(job.cylinder, valve.name, fitted[valve.name], sense, seen_from)
+    text = wording.set_clearance(
+        job.cylinder, valve.name, fitted[valve.name], sense, seen_from, bench.engine.sheet.length_unit
+    )
     heel = bench.free_to(coupling, heel_deg(engine, valve, mark))
     turn_free(bench, f"{slug}-clearance", job.camshaft, text, coupling, heel, about, valve)
 

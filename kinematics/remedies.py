@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from quillwise.kinematics.wording import FORCE, LAST_MOVEMENT, PEOPLE, STRIKE, Caution, Text, turn_words
+from quillwise.kinematics.wording import (
+    FORCE,
+    LAST_MOVEMENT,
+    PEOPLE,
+    STRIKE,
+    Caution,
+    LengthUnit,
+    Text,
+    length,
+    turn_words,
+)
 
 DROPPED = Caution(
     level="CAUTION",
@@ -40,14 +50,14 @@ def rockers_off(camshaft: str, cylinder: str) -> Text:
     )
 
 
-def park_again(camshaft: str, crank_deg: float, room_mm: float | None, known: bool) -> Text:
+def park_again(camshaft: str, crank_deg: float, room_mm: float | None, known: bool, unit: LengthUnit = "mm") -> Text:
     """The crank on to a place where the camshaft is free to turn. ``room_mm``: least there, None: no rocker is on."""
     if not known:
         room = "The data do not give the room at TDC. Assume that the valves strike."
     elif room_mm is None:
         room = "The cam followers are off, so no valve can strike on the way."
     else:
-        room = f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
+        room = f"At least {length(room_mm, unit, 1)} stays between valves and pistons, wherever {camshaft} stands."
     return Text(
         title=f"Park the crank again, so that {camshaft} is free to turn",
         do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from quillwise.kinematics import proofs, wording
+from quillwise.kinematics import proofs, spark_words, wording
 from quillwise.kinematics.assembly import (
     Assembly,
     Open,
@@ -81,7 +81,7 @@ def _prepare(bench: Bench) -> None:
         Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name) for name, c in engine.couplings.items()
     )
     low = any(abs(bank.turn_deg) > 90 for bank in engine.sheet.banks)
-    safe = wording.make_safe()
+    safe = wording.make_safe(any(m.data.trailing_electrode_deg for m in engine.magnetos.values()))
     if low:
         safe = replace(safe, cautions=(wording.OIL_LOCK, *safe.cautions))
     bench.add("safe", job, safe, "whole", couplings)
@@ -102,7 +102,14 @@ def _prepare(bench: Bench) -> None:
         impulse = any(m.data.impulse_lag_deg for m in engine.magnetos.values())
         about = tuple(Part(Kind.MOVING_POINT, name) for name in engine.magnetos)
         magneto = next(iter(engine.magnetos))
-        bench.add("points", job, wording.set_points(gaps, timed_at, impulse), "magneto", about, magneto=magneto)
+        bench.add(
+            "points",
+            job,
+            spark_words.set_points(gaps, timed_at, impulse, engine.sheet.length_unit),
+            "magneto",
+            about,
+            magneto=magneto,
+        )
 
 
 def _set_camshaft(bench: Bench, job: StepData) -> None:
@@ -133,7 +140,7 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
     bench.add(
         f"{slug}-park",
         name,
-        wording.park(camshaft, park, park_room, known),
+        wording.park(camshaft, park, park_room, known, engine.sheet.length_unit),
         "window",
         (Part(Kind.CRANKSHAFT), cam),
         moves=moves,
@@ -146,7 +153,9 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
     timed_by = {v: mm for v, mm in all_valves.items() if engine.valves[v].cylinder == job.cylinder}
     bench.assembly = with_clearances(bench.assembly, timed_by)
     heel = bench.free_to(coupling, heel_deg(engine, valve, mark))
-    text = wording.set_clearance(job.cylinder, valve.name, valve.data.checking_clearance_mm, sense, seen_from)
+    text = wording.set_clearance(
+        job.cylinder, valve.name, valve.data.checking_clearance_mm, sense, seen_from, engine.sheet.length_unit
+    )
     turn_free(bench, f"{slug}-clearance", name, text, coupling, heel, about, valve)
     bring_near(bench, f"{slug}-near", job, mark)
     to_mark(bench, f"{slug}-mark", name, job.mark, camshaft, mark, (), by_piston(engine, job))
@@ -172,7 +181,9 @@ def _fit_rockers(bench: Bench, slug: str, job: str, camshaft: str) -> None:
     bench.add(
         f"{slug}-clearance",
         job,
-        proofs.clearance_coupled(camshaft, {v.kind: v.data.checking_clearance_mm for v in own}),
+        proofs.clearance_coupled(
+            camshaft, {v.kind: v.data.checking_clearance_mm for v in own}, bench.engine.sheet.length_unit
+        ),
         "valve",
         (Part(Kind.CAMSHAFT, camshaft), *(Part(Kind.VALVE, valve.name) for valve in own)),
         after=with_clearances(bench.assembly, {v.name: v.data.checking_clearance_mm for v in own}),
@@ -214,7 +225,9 @@ def _prove_centre(bench: Bench, job: StepData, slug: str) -> None:
     bench.add(
         f"{slug}-centre",
         valve.camshaft,
-        proofs.equal_lifts(valve.name, lift, falls % 360.0, rises % 360.0, check.as_set % 360.0),
+        proofs.equal_lifts(
+            valve.name, lift, falls % 360.0, rises % 360.0, check.as_set % 360.0, engine.sheet.length_unit
+        ),
         "valve",
         (Part(Kind.VALVE, valve.name), Part(Kind.CAMSHAFT, valve.camshaft)),
         moves=moves,
@@ -246,7 +259,7 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
     bench.add(
         f"{slug}-break",
         name,
-        wording.finger_then_break(
+        spark_words.finger_then_break(
             magneto.name,
             job.cylinder,
             sense,
@@ -254,7 +267,8 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
             data.closed_ohm,
             data.open_ohm,
             data.e_gap_deg,
-            data.impulse_lag_deg > 0,
+            data.impulse_lag_deg,
+            data.trailing_electrode_deg,
         ),
         "magneto",
         (
@@ -295,7 +309,9 @@ def _stroke_proof(bench: Bench, job: StepData, mark: float) -> tuple[tuple[str, 
     lifts = {kind: state[f"valve {engine.valve(cylinder, kind).name}"] for kind in kinds}
     several = engine.sheet.inlet.count > 1, engine.sheet.exhaust.count > 1
     right, wrong = (
-        wording.valves_words(cylinder, {kind: float(lift[at]) for kind, lift in lifts.items()}, several)
+        wording.valves_words(
+            cylinder, {kind: float(lift[at]) for kind, lift in lifts.items()}, several, engine.sheet.length_unit
+        )
         for at in (0, 1)
     )
     return wording.compression(cylinder, right, wrong)
@@ -338,18 +354,20 @@ def _finish(bench: Bench) -> None:
             _fit_rockers(bench, slug_of(camshaft), job, camshaft)
     table = timing_table(engine, bench.assembly)
     checks = _worst_checks(table)
+    readings = sum(event.check is not None for event in table)
     unproved = sum(event.check is not None and event.check.verdict == "not proved" for event in table)
     rejected = sum(event.check is not None and event.check.verdict == "reject" for event in table)
     moves, room = bench.turn_crank(bench.crank + 720.0)
     bench.add(
         "two-turns",
         job,
-        wording.two_turns(unproved, rejected),
+        wording.two_turns(unproved, rejected, readings, len(checks)),
         "whole",
         (Part(Kind.CRANKSHAFT),),
         moves=moves,
         room=room,
         checks=checks,
+        readings=readings,
         passes=2,
     )
     couplings = tuple(
@@ -361,7 +379,7 @@ def _finish(bench: Bench) -> None:
     bench.add(
         "running-clearance",
         job,
-        wording.running_clearance(inlet.running_clearance_mm, exhaust.running_clearance_mm),
+        wording.running_clearance(inlet.running_clearance_mm, exhaust.running_clearance_mm, engine.sheet.length_unit),
         "valve",
         tuple(part for part in engine.parts if part.kind in (Kind.ROCKER, Kind.VALVE)),
         after=with_clearances(bench.assembly, running),
@@ -369,7 +387,7 @@ def _finish(bench: Bench) -> None:
     )
     if engine.magnetos:
         rotors = tuple(Part(Kind.ROTOR, name) for name in engine.magnetos)
-        bench.add("earth-leads", job, wording.earth_leads(), "whole", rotors)
+        bench.add("earth-leads", job, spark_words.earth_leads(), "whole", rotors)
 
 
 def _worst_checks(table: tuple[Event, ...]) -> tuple[Check, ...]:

@@ -40,7 +40,8 @@ class Move:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Step:
     """A step as it was played. ``crank_deg``: unwrapped θ before and after. ``during``: the assembly while the
-    moves run, ``after``: when it is done. ``about``: the parts in question. ``trials``: of the coupling tried."""
+    moves run, ``after``: when it is done. ``about``: the parts in question. ``trials``: of the coupling tried.
+    ``readings``: how many there are, where ``checks`` are only the furthest out of each kind, else 0."""
 
     number: int
     key: str
@@ -53,6 +54,7 @@ class Step:
     during: Assembly
     after: Assembly
     checks: tuple[Check, ...] = ()
+    readings: int = 0
     room: Room | None = None
     coupling: str = ""
     trials: tuple[Trial, ...] = ()

@@ -1,7 +1,8 @@
 """Cylinders, their rods and crank pins: who shares a throw, what hangs on what, when each fires by its own top.
 
-Cylinders of one number share a throw. A cylinder's firing angle is that of its own top. With even firing the *pins*
-come under their banks at even intervals; a link piston's top is then early or late by what ``articulated`` computes.
+Cylinders of one number share a throw, unless each has a pin of its own (as in a boxer engine). A cylinder's firing
+angle is that of its own top. With even firing the *pins* come under their banks at even intervals; a link piston's top
+is then early or late by what ``articulated`` computes.
 """
 
 from __future__ import annotations
@@ -20,11 +21,12 @@ from quillwise.kinematics.articulated import (
     link_problems,
 )
 from quillwise.kinematics.cranks import crank_problems, firing_from_pins_deg, pin_conflicts, pin_turns_deg
-from quillwise.kinematics.datasheet import BankData, DataSheet
+from quillwise.kinematics.datasheet import VIEWED_FROM_WHEELCASE, BankData, DataSheet
 from quillwise.kinematics.errors import Problem
 from quillwise.kinematics.model import Cylinder
 
 _LEAST_EYE = 0.07  # radius of a link rod's eye, by the bore
+OWN_THROW = 0.56  # of the bore: room of a throw that bears one rod, with its webs and a journal
 FIRST_THROW = 0.75  # of the bore: from x = 0 to the first throw's middle
 _EVEN_DEG = 1e-9
 _MIDDLE_DEG = 1e-6
@@ -35,7 +37,8 @@ def throw_problems(sheet: DataSheet) -> Iterator[Problem]:
     crank = sheet.crank
     for text in crank_problems(crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm):
         yield Problem("crank", text)
-    count = max(bank.cylinders for bank in sheet.banks)
+    own = crank.rods == "own-pins"
+    count = sum(bank.cylinders for bank in sheet.banks) if own else max(bank.cylinders for bank in sheet.banks)
     if crank.pin_angles_deg is not None and len(crank.pin_angles_deg) != count:
         yield Problem(
             "crank.pin_angles_deg",
@@ -49,6 +52,27 @@ def throw_problems(sheet: DataSheet) -> Iterator[Problem]:
         )
     if crank.rods == "articulated":
         yield from _articulated_problems(sheet)
+    if own:
+        yield from _own_pin_problems(sheet)
+
+
+def _own_pin_problems(sheet: DataSheet) -> Iterator[Problem]:
+    """Between two throws there must be room for a pin's width and two webs."""
+    if len(sheet.banks) > 2:
+        yield Problem("crank.rods", f'expected one or two banks beside "own-pins", got {len(sheet.banks)}')
+        return
+    least = len(sheet.banks) * OWN_THROW * sheet.crank.bore_mm
+    if bore_spacing_mm(sheet) < least:
+        yield Problem(
+            "geometry.bore_spacing",
+            f'expected at least {least:.1f} mm for the crank pins and webs of "own-pins", '
+            f"got {bore_spacing_mm(sheet):g}",
+        )
+
+
+def bore_spacing_mm(sheet: DataSheet) -> float:
+    """From cylinder to cylinder along a bank [mm]."""
+    return sheet.geometry.get("bore_spacing_mm", 1.28 * sheet.crank.bore_mm)
 
 
 def _articulated_problems(sheet: DataSheet) -> Iterator[Problem]:
@@ -116,7 +140,7 @@ def eye_radius_mm(sheet: DataSheet) -> float:
 
 def rod_width_mm(sheet: DataSheet) -> float:
     """Room of one rod on its pin, along the crank [mm]; side-by-side rods stand so far apart."""
-    return (0.22 if sheet.crank.rods == "side-by-side" else 0.40) * sheet.crank.bore_mm
+    return (0.22 if sheet.crank.rods in ("side-by-side", "own-pins") else 0.40) * sheet.crank.bore_mm
 
 
 def place_cylinders(sheet: DataSheet, sigma: int) -> tuple[dict[str, Cylinder], list[Problem]]:
@@ -137,13 +161,16 @@ def place_cylinders(sheet: DataSheet, sigma: int) -> tuple[dict[str, Cylinder], 
     )
     pins = dict(zip(order, turns.tolist(), strict=True))
     most = max(bank.cylinders for bank in sheet.banks)
-    spacing = sheet.geometry.get("bore_spacing_mm", 1.28 * sheet.crank.bore_mm)
+    spacing = bore_spacing_mm(sheet)
+    own_pins = sheet.crank.rods == "own-pins"
     cylinders = {}
     for name, (bank, number) in owners.items():
         place = sheet.banks.index(bank)
         beside = rod_width_mm(sheet) * (place - (len(sheet.banks) - 1) / 2)
         row = number - 1 if sheet.number_one_at == "wheelcase end" else most - number
         throw = FIRST_THROW * sheet.crank.bore_mm + row * spacing
+        if own_pins:
+            throw += spacing * place / len(sheet.banks)
         centres = tops[bank.name]
         late = firing[name] - interval * order.index(name)
         cylinders[name] = Cylinder(
@@ -195,7 +222,10 @@ def _firing_deg(
     firing = even + sigma * ((own - plain) - (own[0] - plain))
     problems = []
     if sheet.crank.pin_angles_deg is not None:
-        pins = [sheet.crank.pin_angles_deg[owners[name][1] - 1] for name in order]
+        place = {name: owners[name][1] - 1 for name in order}
+        if sheet.crank.rods == "own-pins":
+            place = {name: number for number, name in enumerate(owners)}
+        pins = [sheet.crank.pin_angles_deg[place[name]] for name in order]
         try:
             firing = firing_from_pins_deg(pins, [bank.turn_deg for bank in banks], own, sigma)
         except ValueError as error:
@@ -203,9 +233,17 @@ def _firing_deg(
     return dict(zip(order, firing.tolist(), strict=True)), problems
 
 
+def _rotation_words(sheet: DataSheet) -> str:
+    """The crank's sense from the end that the file is written from."""
+    sense = sheet.rotation
+    if sheet.written_from != VIEWED_FROM_WHEELCASE:
+        sense = "anticlockwise" if sense == "clockwise" else "clockwise"
+    return f"{sense} rotation seen from the {sheet.written_from}"
+
+
 def _pin_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[Problem]:
     """Cylinders of one number share a crank pin; rotation, banks and order must put it at one angle."""
-    if sheet.crank.pin_angles_deg is not None:
+    if sheet.crank.pin_angles_deg is not None or sheet.crank.rods == "own-pins":
         return
     every = list(cylinders.values())
     conflicts = pin_conflicts([c.name for c in every], [c.number for c in every], [c.pin_turn_deg for c in every])
@@ -214,6 +252,6 @@ def _pin_problems(sheet: DataSheet, cylinders: dict[str, Cylinder]) -> Iterator[
         yield Problem(
             "layout.firing_order",
             f"does not agree with the crank pins: {listed} (cylinders of one number share a pin; "
-            f"{sheet.rotation} rotation seen from the wheelcase end; even firing is assumed, "
-            f"crank.pin_angles_deg is for another)",
+            f"{_rotation_words(sheet)}; even firing is assumed, "
+            f'crank.pin_angles_deg is for another, rods = "own-pins" for a pin each)',
         )

@@ -12,6 +12,9 @@ from typing import Literal
 from quillwise.kinematics.datasheet import ValveKind
 
 Feel = Literal["opens", "closes", "full", "rises", "falls"]
+LengthUnit = Literal["mm", "in"]
+
+_MM_PER_INCH = 25.4
 
 DISCLAIMER = "Briefing aid. Not approved data."
 FIRST_LINE = "The engine maker's approved data prevail over anything shown here."
@@ -51,7 +54,7 @@ LIVE = Caution(
 )
 PEOPLE = Caution(
     level="WARNING",
-    text="A shaft that turns can injure people. Keep everybody out of the arc of the propeller and the shaft. "
+    text="A shaft that turns can injure people. Keep everybody away from the shaft and from all that it drives. "
     "Call before each turn.",
 )
 FUEL = Caution(
@@ -87,10 +90,24 @@ IMPULSE = Caution(
     level="CAUTION",
     text="An impulse starter or a retarded lever gives a false break. Pass the click first. Then lock the lever.",
 )
+BOOSTER = Caution(
+    level="WARNING",
+    text="A booster coil that is live fires its plugs whatever the points do, and can injure people. "
+    "Isolate it. Leave it so until the earth leads are proved.",
+)
 RELEASE = Caution(
     level="NOTE",
     text="A person authorised to release the work inspects it independently, under the rules of the local authority.",
 )
+
+
+def length(value_mm: float, unit: LengthUnit = "mm", decimals: int = 2) -> str:
+    """A length with its unit. Inches get one decimal more, and a fourth where the figure was given so."""
+    if unit == "mm":
+        return f"{value_mm:.{decimals}f} mm"
+    inches = value_mm / _MM_PER_INCH
+    given = abs(round(inches, decimals + 2) - inches) < 1e-7 < abs(round(inches, decimals + 1) - inches)
+    return f"{inches:.{decimals + (2 if given else 1)}f} in"
 
 
 def turn_words(sense: int, seen_from: str) -> str:
@@ -98,13 +115,15 @@ def turn_words(sense: int, seen_from: str) -> str:
     return f"{'clockwise' if sense > 0 else 'anticlockwise'}, seen from the {seen_from}"
 
 
-def make_safe() -> Text:
+def make_safe(booster: bool = False) -> Text:
+    """``booster``: whether a magneto's finger has a second electrode, for a booster coil."""
     return Text(
         title="Make the engine safe",
         do=(
             "Remove the plugs from all cylinders.",
             "Blank the plug holes.",
             "Isolate the starter.",
+            *(("Isolate the booster coil.",) if booster else ()),
             "Disconnect the battery.",
             "Put the gearbox in neutral, or uncouple the shaft.",
             "Close the fuel cocks.",
@@ -112,7 +131,7 @@ def make_safe() -> Text:
             "Paint an index mark on each wheel before you draw it.",
         ),
         see=(("quill", "All quills and sleeves are drawn."),),
-        cautions=(LIVE, PEOPLE, FUEL, PLUG_HOLES),
+        cautions=(LIVE, *((BOOSTER,) if booster else ()), PEOPLE, FUEL, PLUG_HOLES),
     )
 
 
@@ -146,30 +165,11 @@ def prove_tdc(cylinder: str, offset_pin: bool, link_rod: bool = False) -> Text:
     )
 
 
-def set_points(gaps: tuple[tuple[str, float], ...], timed_at: tuple[tuple[str, str], ...], impulse: bool) -> Text:
-    """``gaps`` [mm], ``timed_at``: by magneto. ``impulse``: whether one has an impulse starter."""
-    places = list(dict.fromkeys(place for _, place in timed_at))
-    levers = (
-        (f"Move the advance lever to {places[0]}.", "Lock the lever there.")
-        if len(places) == 1
-        else (
-            *(f"Move the advance lever of the {name} magneto to {place}." for name, place in timed_at),
-            "Lock the levers there.",
-        )
-    )
-    return Text(
-        title="Set the points gap and lock the advance lever",
-        do=(*(f"Set the points gap of the {name} magneto to {gap:.2f} mm." for name, gap in gaps), *levers),
-        see=(("points", "A clean feeler slides between the points with a light drag."),),
-        cautions=(IMPULSE if impulse else FALSE_BREAK,),
-    )
-
-
-def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
+def park(camshaft: str, crank_deg: float, room_mm: float, known: bool, unit: LengthUnit = "mm") -> Text:
     if not known:
         room = "The data do not give the room at TDC. Assume that the valves strike."
     elif room_mm > 0:
-        room = f"At least {room_mm:.1f} mm stays between valves and pistons, wherever {camshaft} stands."
+        room = f"At least {length(room_mm, unit, 1)} stays between valves and pistons, wherever {camshaft} stands."
     else:
         room = f"No place of the crank keeps all valves of {camshaft} clear. Assume that the valves strike."
     return Text(
@@ -183,27 +183,32 @@ def park(camshaft: str, crank_deg: float, room_mm: float, known: bool) -> Text:
     )
 
 
-def set_clearance(cylinder: str, valve: str, clearance_mm: float, sense: int, seen_from: str) -> Text:
+def set_clearance(
+    cylinder: str, valve: str, clearance_mm: float, sense: int, seen_from: str, unit: LengthUnit = "mm"
+) -> Text:
     return Text(
         title=f"Fit the cam followers of {cylinder} and set the checking clearance",
         do=(
             f"Fit the cam followers of cylinder {cylinder} only.",
             f"Turn the free camshaft {turn_words(sense, seen_from)}, until the cam of {valve} is on its heel.",
-            f"With the engine cold, set the clearance of {valve} to {clearance_mm:.2f} mm.",
+            f"With the engine cold, set the clearance of {valve} to {length(clearance_mm, unit)}.",
             "Write down that this is the checking clearance.",
         ),
-        see=(("valve", f"A {clearance_mm:.2f} mm feeler slides at {valve} with a light drag."),),
+        see=(("valve", f"A {length(clearance_mm, unit)} feeler slides at {valve} with a light drag."),),
         cautions=(STRIKE,),
     )
 
 
-def bring_near(camshaft: str, valve: str, by: Feel, lift_mm: float, sense: int, seen_from: str) -> Text:
+def bring_near(
+    camshaft: str, valve: str, by: Feel, lift_mm: float, sense: int, seen_from: str, unit: LengthUnit = "mm"
+) -> Text:
+    lift = length(lift_mm, unit)
     before, seen = {
         "opens": (f"the cam of {valve} takes up its clearance", f"{valve} is shut and still has clearance."),
         "closes": (f"the cam of {valve} lets it shut", f"{valve} is still open."),
         "full": (f"{valve} is at its full lift", f"{valve} is open and still opens."),
-        "rises": (f"{valve} is open by {lift_mm:.2f} mm", f"{valve} is open by less than {lift_mm:.2f} mm."),
-        "falls": (f"{valve} is open by only {lift_mm:.2f} mm", f"{valve} is open by more than {lift_mm:.2f} mm."),
+        "rises": (f"{valve} is open by {lift}", f"{valve} is open by less than {lift}."),
+        "falls": (f"{valve} is open by only {lift}", f"{valve} is open by more than {lift}."),
     }[by]
     gauge = (
         ()  # the feeler reads from the clearance, the gauge from the shut valve: now, for it may soon be open
@@ -252,28 +257,40 @@ def compression(cylinder: str, right: str, wrong: str) -> tuple[tuple[str, str],
 
 
 def valves_words(
-    cylinder: str, lifts_mm: Mapping[ValveKind, float], several: tuple[bool, bool] = (False, False)
+    cylinder: str,
+    lifts_mm: Mapping[ValveKind, float],
+    several: tuple[bool, bool] = (False, False),
+    unit: LengthUnit = "mm",
 ) -> str:
     """Which valves of a cylinder are open, and by how much. ``several``: whether it has more than one of each kind."""
     opened = [
-        f"the {kind} {'valves' if more else 'valve'} of {cylinder} {'are' if more else 'is'} open by {lift:.1f} mm"
+        f"the {kind} {'valves' if more else 'valve'} of {cylinder} {'are' if more else 'is'} open by "
+        f"{length(lift, unit, 1)}"
         for (kind, lift), more in zip(lifts_mm.items(), several, strict=True)
         if lift > 0
     ]
     return " and ".join(opened) if opened else f"{'all' if any(several) else 'both'} valves of {cylinder} are shut"
 
 
-def nip(valve: str, clearance_mm: float, by: Feel, lift_mm: float, sense: int, seen_from: str) -> Text:
+def nip(
+    valve: str,
+    clearance_mm: float,
+    by: Feel,
+    lift_mm: float,
+    sense: int,
+    seen_from: str,
+    unit: LengthUnit = "mm",
+) -> Text:
     """Hold the camshaft at its place: by the feeler at an event, by the dial gauge at a lift."""
     feels = {"opens": "nips the feeler", "closes": "lets the feeler go", "full": "reaches full lift"}.get(
-        by, f"{by} to {lift_mm:.2f} mm"
+        by, f"{by} to {length(lift_mm, unit)}"
     )
     feeler = (f"Put the thinnest feeler in the clearance of {valve}.",) if by in ("opens", "closes") else ()
     seen = {
-        "opens": f"The clearance of {clearance_mm:.2f} mm is just taken up at {valve}.",
+        "opens": f"The clearance of {length(clearance_mm, unit)} is just taken up at {valve}.",
         "closes": f"The clearance of {valve} just comes back.",
-        "full": f"The gauge at {valve} stands still at {lift_mm:.2f} mm and falls to either side.",
-    }.get(by, f"The gauge at {valve} reads {lift_mm:.2f} mm.")
+        "full": f"The gauge at {valve} stands still at {length(lift_mm, unit)} and falls to either side.",
+    }.get(by, f"The gauge at {valve} reads {length(lift_mm, unit)}.")
     return Text(
         title=f"Turn the camshaft until {valve} just {feels}",
         do=(
@@ -319,10 +336,20 @@ def try_teeth(
         see=(
             (word, f"At first try: {first}."),
             (word, f"At {which}: {taken}."),
-            (word, f"Of all trials, {others} {'fits' if others == 1 else 'fit'}."),
+            (word, _how_many_fit(others, of)),
         ),
         cautions=(FORCE,),
     )
+
+
+def _how_many_fit(fit: int, of: int) -> str:
+    """How many of the trials of a turn go in, and what that means for the fitter. ``of``: 0 when not known."""
+    all_trials = f"all {of} trials" if of else "all trials"
+    if fit == 0:
+        return f"Of {all_trials}, none goes in: the one that is taken is the least out of line."
+    if fit == 1:
+        return f"Of {all_trials}, 1 goes in: that is the one to take."
+    return f"Of {all_trials}, {fit} go in: of these, take the one that is least out of line."
 
 
 def out_of_line_words(out_deg: float, crank_deg: float, goes: str) -> str:
@@ -369,41 +396,15 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, ro
     )
 
 
-def finger_then_break(
-    magneto: str,
-    cylinder: str,
-    sense: int,
-    seen_from: str,
-    closed_ohm: float,
-    open_ohm: float,
-    e_gap_deg: float,
-    impulse: bool = False,
-) -> Text:
-    return Text(
-        title=f"Hold the {magneto} magneto where its points break",
-        do=(
-            f"Connect the low-resistance meter to the primary of the {magneto} magneto.",
-            f"Turn the magneto rotor {turn_words(sense, seen_from)}.",
-            f"First bring the distributor finger to the segment of {cylinder}.",
-            "Then turn slowly, until the points just break.",
-            "Hold the magneto rotor there.",
-        ),
-        see=(
-            ("meter", f"The reading jumps from {closed_ohm:.2f} to {open_ohm:.2f} ohm as the points break."),
-            ("distributor", f"The finger stands at the segment of {cylinder}."),
-            ("magneto", f"The magneto rotor stands {e_gap_deg:.0f} degrees past neutral: that is the E-gap."),
-            ("magneto", "Piston, E-gap, break and finger agree."),
-        ),
-        cautions=(LIVE, FUEL, IMPULSE if impulse else FALSE_BREAK),
-    )
-
-
-def two_turns(unproved: int, rejected: int) -> Text:
+def two_turns(unproved: int, rejected: int, readings: int, shown: int) -> Text:
+    """``shown``: how many of all ``readings`` are listed with the step, the furthest out of each kind."""
     result = (
-        "All events are inside their limits."
+        f"All {readings} readings are inside their limits."
         if not unproved and not rejected
-        else f"{rejected} events are outside their limits, and {unproved} are not proved."
+        else f"Of {readings} readings, {rejected} {_are(rejected)} outside the limit, and {unproved} {_are(unproved)} "
+        "not proved."
     )
+    listed = selection(readings, shown)
     return Text(
         title="Turn the crank two full turns and take all readings",
         do=(
@@ -411,9 +412,18 @@ def two_turns(unproved: int, rejected: int) -> Text:
             "Take the reading of each timing event again.",
             "Write each reading down.",
         ),
-        see=(("timing table", result),),
+        see=(("timing table", result), *((("timing table", f"The list shows {listed}."),) if listed else ())),
         cautions=(PEOPLE, LIVE),
     )
+
+
+def selection(readings: int, shown: int) -> str:
+    """What a list of checks leaves out; empty where it shows all readings."""
+    return "" if shown >= readings else f"{shown} of {readings} readings, the furthest out of each kind"
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def inspect() -> Text:
@@ -428,28 +438,14 @@ def inspect() -> Text:
     )
 
 
-def running_clearance(inlet_mm: float, exhaust_mm: float) -> Text:
+def running_clearance(inlet_mm: float, exhaust_mm: float, unit: LengthUnit = "mm") -> Text:
     return Text(
         title="Set all valves to the running clearance",
         do=(
-            f"With each cam on its heel, set the inlet valves to {inlet_mm:.2f} mm.",
-            f"Set the exhaust valves to {exhaust_mm:.2f} mm.",
+            f"With each cam on its heel, set the inlet valves to {length(inlet_mm, unit)}.",
+            f"Set the exhaust valves to {length(exhaust_mm, unit)}.",
             "Write down that these are the running clearances.",
         ),
         see=(("valve", "No valve is left at the checking clearance by mistake."),),
         cautions=(PEOPLE,),
-    )
-
-
-def earth_leads() -> Text:
-    return Text(
-        title="Connect the earth leads and prove them",
-        do=(
-            "Connect the earth lead of each magneto.",
-            "Put each switch to OFF.",
-            "Prove the earth with the meter.",
-            "Fit the plugs and their leads by the plug-lead chart.",
-        ),
-        see=(("meter", "With the switch at OFF, the primary reads as earthed."),),
-        cautions=(LIVE, RELEASE),
     )

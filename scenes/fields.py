@@ -63,8 +63,25 @@ class Field(Generic[T]):
     def left_out(self, place: Place) -> T:
         """The value when the key is not there."""
         if self.default is None:
-            raise ValueError(f"missing: expected {self.allowed(place.layer.length_unit)}")
+            raise ValueError(self.missing(place))
         return self.default
+
+    def missing(self, place: Place, where: str = "") -> str:
+        """What to say of a key that must be there: what may stand there, what it is, an example. ``where``: else."""
+        unit = place.layer.length_unit
+        told = f"missing: expected {self.allowed(unit)}{where}"
+        if isinstance(self, Whole) and self.low == self.high:
+            return told  # the version: there is nothing to choose
+        told += f": {self.meaning}" if self.meaning else ""
+        example = self.example_in(unit)
+        return f"{told}, for example {self.key} = {example}" if example else told
+
+    def example_in(self, unit: str) -> str:
+        """The example as it is typed in a file of that length unit."""
+        inner = bare(self)
+        if isinstance(inner, Length) and self.example:
+            return f"{float(self.example) / MM_PER_UNIT[unit]:.4g}"
+        return self.example if unit == "mm" or not isinstance(inner, LiftTable) else ""
 
     def wrong(self, value: object, place: Place, hint: str = "") -> ValueError:
         """The error for a value that is not allowed."""
@@ -190,6 +207,12 @@ class Length(Number):
 
     def read(self, value: object, place: Place) -> float:
         return self._in_range(value, place, MM_PER_UNIT[place.layer.length_unit])
+
+    def wrong(self, value: object, place: Place, hint: str = "") -> ValueError:
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        if is_number and place.layer.length_unit == "in" and self.low <= value <= self.high:  # type: ignore[operator]
+            hint = f": as mm it would do, but lengths in this file are in inches{hint}"
+        return super().wrong(value, place, hint)
 
 
 class Event(Field[float]):

@@ -32,6 +32,7 @@ from quillwise.scenes.places import Place
 from quillwise.scenes.toml_text import WIDTH, toml_key, toml_rows, toml_value
 
 INVENTED = "(invented)"
+MADE_FROM = "Made from "
 _REMARK_COLUMN = 34
 _TOP = {
     sources.ENGINE: "The timing data of an engine.",
@@ -39,7 +40,7 @@ _TOP = {
 }
 _MARKED = (
     f"Every line marked {INVENTED} holds data of no real engine: replace it by what the approved data of\n"
-    "# yours say, and take the mark away."
+    "# yours say, and take the mark away. `quillwise validate` counts those that are left."
 )
 _OTHER_SIDE = {"left": "right", "right": "left", "clockwise": "anticlockwise", "anticlockwise": "clockwise"}
 _AS_SEEN = (
@@ -74,7 +75,7 @@ def form(folder: Path, *, invented: bool, texts: Mapping[str, str] | None = None
         table = keys(raw, Place(layers=layers, problems=[]))
         style = _Form(length_unit=layers[0].length_unit, seen_from=layers[0].seen_from, invented=invented)
         head = ["# " + _TOP[file] + " scenes/FORMAT.md describes every key."]
-        head += ["# " + _MARKED] if invented else []
+        head += [f"# {MADE_FROM}{folder.name}.", "# " + _MARKED] if invented else []
         head += ['# A line "# key = …" stands for a key that may be left out. Briefing aid. Not approved data.']
         files[file] = "\n".join([*head, *_table(style, table, (), entry=False, first=True)]) + "\n"
     return files
@@ -125,10 +126,15 @@ def _given(style: _Form, table: Keys, field: Field[Any], path: tuple[str, ...], 
     value = _as_typed(style, inner, table.raw[field.key], table.place.at(field.key), ".".join((*path, field.key)))
     text = toml_rows(value) if isinstance(value, list) else toml_value(value)
     line = f"{field.key} = {text}"
+    marked = style.invented and is_data(field)
     if not remark:
+        if marked and ("\n" in line or len(line) + len(INVENTED) + 4 > WIDTH):
+            yield f"# {INVENTED}"
+        elif marked:
+            line = f"{line.ljust(_REMARK_COLUMN)}  # {INVENTED}"
         yield line
         return
-    words = f"{INVENTED} {field.meaning}" if style.invented and _is_data(field) else field.meaning
+    words = f"{INVENTED} {field.meaning}" if marked else field.meaning
     beside = f"{line.ljust(_REMARK_COLUMN)}  # {words}"
     if "\n" not in line and len(beside) <= WIDTH:
         yield beside
@@ -183,9 +189,16 @@ def _as_typed(style: _Form, field: Field[Any], value: Any, place: Place, path: s
     return value
 
 
-def _is_data(field: Field[Any]) -> bool:
-    """Whether a value of this field says something of the engine, and is no name or way of writing."""
-    return not isinstance(bare(field), Text) and field.key not in ("format", "length_unit", "seen_from")
+def is_data(field: Field[Any]) -> bool:
+    """Whether a value of this field says something of the engine, and is no name or way of writing. The place in
+    which a coupling happens to stand is nobody's data."""
+    return not isinstance(bare(field), Text) and field.key not in (
+        "format",
+        "length_unit",
+        "seen_from",
+        "do",
+        "tooth_phase_deg",
+    )
 
 
 def _rounded(value: float, figures: int = 12) -> float:

@@ -66,7 +66,9 @@ class LayoutKeys(Keys):
 
     rules = (
         "Cylinders fire at even intervals, 720 degrees over their number, unless crank.pin_angles_deg says otherwise. "
-        "Those of one number share a crank pin: firing order, rotation and bank angles must put it at one angle."
+        "Those of one number share a crank pin: firing order, rotation and bank angles must put it at one angle. "
+        'With crank.rods = "own-pins", as in a boxer engine, every cylinder has a pin of its own at the angle that its '
+        "firing needs."
     )
 
     rotation = Choice[Rotation](get_args(Rotation)).means(
@@ -94,15 +96,16 @@ class CrankKeys(Keys):
     stroke = Length(20, 500).means("twice the throw of the crank", "132.0")
     rod_length = Length(20, 1500).means("connecting rod, from centre to centre", "236.0")
     rods = Choice[Rods](get_args(Rods), default="fork-and-blade").means(
-        "how the rods of opposite cylinders share a crank pin", '"fork-and-blade"'
+        "how the rods of opposite cylinders share a crank pin; own-pins: each cylinder has one of its own",
+        '"fork-and-blade"',
     )
     gudgeon_offset = Length(-50, 50, default=0.0).means(
         "gudgeon pin (or cylinder) off the crank's centre line, + to the right of an upright cylinder", "1.5"
     )
-    pin_angles_deg = Maybe(Values(Number(-360, 360), 1, 24)).means(
-        "angles of the crank pins by the cylinders' number, + clockwise seen from seen_from: only their "
-        "differences count. Needed where an engine does not fire evenly; left out, they follow "
-        "from even firing in the order given",
+    pin_angles_deg = Maybe(Values(Number(-360, 360), 1, 64)).means(
+        "angles of the crank pins by the cylinders' number (with own-pins of all cylinders, bank by bank), + clockwise "
+        "seen from seen_from: only their differences count. Needed where an engine does not fire evenly; left out, "
+        "they follow from even firing in the order given",
         "[0, 180, 180, 0]",
     )
     master_bank = Maybe(Text(3)).means("articulated: bank of the master rods; left out, the first", '"A"')
@@ -129,7 +132,9 @@ class CrankKeys(Keys):
                 if key in self.raw:
                     self.wrong(key, f'expected only beside rods = "articulated", got {shown(self.raw[key])}')
         elif "wrist_pin_radius" not in self.raw and not self.has_unknown_keys:
-            self.wrong("wrist_pin_radius", "missing: articulated rods need it")
+            self.wrong(
+                "wrist_pin_radius", f"{self.fields()['wrist_pin_radius'].missing(self.place)}; articulated rods need it"
+            )
         elif self.known("wrist_pin_radius", "rod_length") and (self.wrist_pin_radius or 0.0) >= self.rod_length / 2:
             given, rod = shown(self.raw["wrist_pin_radius"]), shown(self.raw["rod_length"])
             self.wrong("wrist_pin_radius", f"expected less than half the rod length of {rod}, got {given}")
@@ -258,7 +263,7 @@ class StepKeys(Keys):
             if key == "do":
                 continue
             if key in needs and key not in self.raw and not self.has_unknown_keys:
-                self.wrong(key, f"missing: {self.do} needs it")
+                self.wrong(key, f"{self.fields()[key].missing(self.place)}; {self.do} needs it")
             elif key in self.raw and key not in may:
                 allowed = f"only {', '.join(may)}" if may else "nothing"
                 self.wrong(key, f'expected {allowed} beside do = "{self.do}", got {shown(self.raw[key])}')

@@ -14,6 +14,7 @@ from quillwise.kinematics.measured import (
     measured_velocity,
     table_problems,
 )
+from quillwise.kinematics.misread import misread_rows
 from quillwise.scenes.keys import EngineKeys, LimitsKeys
 from quillwise.scenes.places import shown
 from quillwise.scenes.valve_keys import ExhaustKeys, InletKeys, OneValveKeys, ValvesKeys
@@ -73,7 +74,7 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
     rows = valve.lift_table or ()
     problems = table_problems(rows)
     for text in problems:
-        valve.wrong("lift_table", text)
+        valve.wrong("lift_table", f"{text}{_misread(rows)}" if "one peak" in text else text)
     if problems:
         return
     _, curve = _in_cycle(rows)
@@ -102,6 +103,15 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
                 f"expected within {limit_deg:g} degrees of {format_event(own, 1)}, where the lift table passes "
                 f"{clearance:g} mm, got {shown(valve.raw[key])}, {abs(given - own):.1f} degrees {way}",
             )
+
+
+def _misread(rows: Rows) -> str:
+    """The rows that do not go with their neighbours, which may be why a table has a peak too many."""
+    named = [
+        f"row {row.row} at {row.angle_deg:g} gives {row.lift_mm:.2f} mm, its neighbours lead to {row.expected_mm:.2f}"
+        for row in misread_rows(rows)
+    ]
+    return f"; {'; '.join(named)}: read again" if named else ""
 
 
 def _in_cycle(rows: Rows) -> tuple[tuple[tuple[float, float], ...], MeasuredCurve]:

@@ -16,10 +16,20 @@ from quillwise.scenes.fields import (
     Values,
     Whole,
 )
-from quillwise.scenes.places import shown
+from quillwise.scenes.places import Place, shown
 
 Side = Literal["left", "right"]
 EARLIEST_BREAK_DEG, LATEST_BREAK_DEG = 630.0, 750.0  # own angles of 90 BTDC and 30 ATDC
+
+
+class Fired(Values[str]):
+    """Banks and cylinders, or the word for all of them."""
+
+    def allowed(self, unit: str = "mm") -> str:
+        return f'{super().allowed(unit)}, or "all"'
+
+    def read(self, value: object, place: Place) -> tuple[str, ...]:
+        return () if value == "all" else super().read(value, place)
 
 
 class FingerKeys(Keys):
@@ -37,7 +47,9 @@ class MagnetoKeys(Keys):
     rules = (
         "A polar inductor has `sparks_per_turn` in place of `poles`; either is even. The E-gap is less than 360 "
         "degrees over the poles, the dwell less than 360 over the lobes; points break from 90 BTDC to 30 ATDC; "
-        "`open_ohm` is more than `closed_ohm`."
+        "`open_ohm` is more than `closed_ohm`. Its cam is lobed evenly, so the cylinders that it fires come to their "
+        "own tops within 5 crank degrees of even places (a limit of this program, without a source). Where the points "
+        "break another number of times in a turn than the magnetism gives sparks, `validate` says so."
     )
 
     name = Text().means('name of the magneto; the shaft of its rotor is "<name> magneto"', '"exhaust-side"')
@@ -47,7 +59,7 @@ class MagnetoKeys(Keys):
         "position of the advance lever at which points_break holds", '"full advance"'
     )
     advance_range_deg = Number(0, 60, default=0.0).means("crank degrees from full retard to full advance", "20")
-    fires = Maybe(Values(Text(8), 1, 64)).means(
+    fires = Maybe(Fired(Text(8), 1, 64)).means(
         "banks and cylinders that it fires, at even intervals; left out, all of them", '["A"]'
     )
     impulse_lag_deg = Number(0, 60, default=0.0).means(
@@ -114,7 +126,7 @@ class MagnetoKeys(Keys):
             self.wrong(other, f'expected {key} in its place beside kind = "{self.kind}", got {shown(self.raw[other])}')
         count = self.values.get(key)
         if key not in self.raw and not self.has_unknown_keys:
-            self.wrong(key, "missing: expected a whole number from 2 to 16")
+            self.wrong(key, self.fields()[key].missing(self.place.at(key)))
         if count is None:
             return
         if count % 2:

@@ -328,6 +328,7 @@ def _data_sheet(engine: EngineKeys, setup: SetupKeys, scene: str) -> DataSheet:
         setup=tuple(_step(step) for step in setup.steps),
         hand=layout.hand or "",
         may_turn_back=setup.may_turn_back,
+        written_from=layout.seen_from,
         length_unit=engine.length_unit,
         camshafts_per_bank=engine.valves.camshafts_per_bank,
     )

@@ -54,7 +54,8 @@ class OneValveKeys(SharedValveKeys):
     rules = (
         "`opens`, `closes`, `valve_lift` and `ramp_per_crank_deg` are needed for every law but `measured`, which needs "
         "`lift_table`: there the events, the lift and the ramp are those of a smooth curve through the rows, and an "
-        "event that is given beside it must agree within the limit of a valve event. The angles of the rows grow, over "
+        "event that is given beside it must agree within the limit of a valve event; lift and ramp do not stand beside "
+        "the table. The angles of the rows grow, over "
         "less than 720 degrees, with one peak, and the first and the last row lie at no lift. "
         "It opens before and closes after the middle of its stroke, 90 to 400 degrees apart. The checking clearance "
         "lies on the ramp: it is at most `ramp_top`, and that is less than the lift."
@@ -153,8 +154,17 @@ class ValvesKeys(SharedValveKeys):
         needs = ("lift_table",) if law == "measured" else ("opens", "closes", "valve_lift", "ramp_per_crank_deg")
         for key in needs:
             if key not in valve.raw and key not in valve.mistyped:
-                allowed = valve.fields()[key].allowed(valve.place.layer.length_unit)
-                valve.wrong(key, f"missing: expected {allowed}")
+                valve.wrong(key, valve.fields()[key].missing(valve.place.at(key)))
+        if law != "measured" or "lift_table" not in valve.raw:
+            return
+        for key in ("valve_lift", "ramp_per_crank_deg", "ramp_top"):
+            # one that comes from another file by "like" is that engine's, and not meant for this table
+            if key in valve.raw and valve.place.at(key).layer is valve.place.at("lift_table").layer:
+                valve.wrong(
+                    key,
+                    f'expected none beside law = "measured", whose table gives it, got {shown(valve.raw[key])}: '
+                    "take one of the two out",
+                )
 
     def _check_follower(self, valve: OneValveKeys) -> None:
         follower = self.own_or_shared(valve, "follower", "rocker")
@@ -166,8 +176,8 @@ class ValvesKeys(SharedValveKeys):
         giver = valve if "checking_clearance" in valve.raw else self
         if "checking_clearance" not in giver.raw:
             if not (valve.has_unknown_keys or self.has_unknown_keys):
-                allowed = SharedValveKeys.checking_clearance.allowed(valve.place.layer.length_unit)
-                valve.wrong("checking_clearance", f"missing: expected {allowed}, here or in valves")
+                key = "checking_clearance"
+                valve.wrong(key, SharedValveKeys.checking_clearance.missing(valve.place.at(key), ", here or in valves"))
             return
         clearance = giver.values.get("checking_clearance")
         if clearance is None or not valve.known("valve_lift"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
     from quillwise.kinematics.sequence import Played
     from quillwise.kinematics.steps import Mistake, Step
+    from quillwise.kinematics.wording import LengthUnit
     from quillwise.scenes.faults import Fault
     from quillwise.viz.records import Record
 
@@ -39,7 +41,9 @@ class Units(StrEnum):
 
 
 AsJson = Annotated[bool, typer.Option("--json", help="The figures as JSON, with full precision, lengths in mm.")]
-LengthUnits = Annotated[Units, typer.Option("--units", help="Unit of the lengths in the tables.")]
+LengthUnits = Annotated[
+    Units | None, typer.Option("--units", help="Unit of the lengths that are printed; left out, that of the engine.")
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -56,7 +60,7 @@ def events(
     ] = False,
     csv: Annotated[bool, typer.Option("--csv", help="The timing table as CSV, lengths in mm.")] = False,
     as_json: AsJson = False,
-    units: LengthUnits = Units.MM,
+    units: LengthUnits = None,
 ) -> None:
     """The timing table by crank angle, and the plug-lead charts."""
     if csv and as_json:
@@ -70,7 +74,7 @@ def events(
     if csv:
         typer.echo(tables.events_csv(record), nl=False)
     else:
-        _print(record, as_json, lambda: tables.events_text(record, with_as_set, units.value))
+        _print(record, as_json, lambda: tables.events_text(record, with_as_set, _unit(model, units)))
     if with_as_set:
         _fail_on_reject(record)
 
@@ -113,7 +117,10 @@ def rehearse(
     fault: Annotated[
         str | None, typer.Option("--fault", metavar="NAME", help="Play a fault that the engine folder describes.")
     ] = None,
-    step: Annotated[str | None, typer.Option(metavar="N|KEY", help="Only this step, by number or key.")] = None,
+    step: Annotated[
+        str | None,
+        typer.Option(metavar="N|KEY", help="Only this step, by number or key: the word in [ ] after its title."),
+    ] = None,
     from_: Annotated[
         str | None, typer.Option("--from", metavar="N|KEY", help="The way back from a slip at this step.")
     ] = None,
@@ -128,11 +135,11 @@ def rehearse(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite the readings file if it exists.")] = False,
     as_json: AsJson = False,
-    units: Annotated[
-        Units, typer.Option("--units", help="Unit of the room that is printed; the step's words are in mm.")
-    ] = Units.MM,
+    units: LengthUnits = None,
 ) -> None:
     """Plays the set-up as figures, step by step; or the way back from a slip.
+
+    The keys of the steps stand in [ ] after their titles; a key that does not exist, as in --step keys, lists them all.
 
     Exit code 1 if a check is "reject".
     """
@@ -141,11 +148,13 @@ def rehearse(
     if from_ is not None and (step is not None or readings is not None):
         raise RequestError(f"give --from or {'--step' if step is not None else '--readings'}, not both")
     model = open_engine(engine)
+    # the steps' sentences are written in the engine's unit
+    model = replace(model, sheet=replace(model.sheet, length_unit=_unit(model, units)))
     described = None if fault is None else _fault(engine, fault)
     mistakes, played = play_with(model, [*(described.mistakes if described else ()), *(mistake or ())])
     if from_ is not None:
         back = _way_back(model, mistakes, played, find_step(played, from_), slip)
-        _print(back, as_json, lambda: _recovery_text(back, units))
+        _print(back, as_json, lambda: _recovery_text(back, model.sheet.length_unit))
         _fail_on_reject(back)
         return
     only = None if step is None else find_step(played, step)
@@ -160,7 +169,7 @@ def rehearse(
         count = write_readings(readings, model, records.at_checking_clearance(model, played.as_set), force)
         if not ctx.obj.quiet:
             typer.echo(f"{count} readings written to {readings}", err=True)
-    _print(record, as_json, lambda: tables.rehearsal_text(record, units.value))
+    _print(record, as_json, lambda: tables.rehearsal_text(record, model.sheet.length_unit))
     _fail_on_reject(record)
 
 
@@ -172,30 +181,38 @@ def _way_back(engine: Engine, mistakes: Sequence[Mistake], played: Played, at: S
     return records.recovery(engine, at, found, way_back(engine, played, at, found), mistakes)
 
 
-def _recovery_text(record: Record, units: Units) -> str:
+def _recovery_text(record: Record, unit: LengthUnit) -> str:
     from quillwise.viz import tables
 
-    return tables.recovery_text(record, units.value)
+    return tables.recovery_text(record, unit)
 
 
 def validate(
     engine: Annotated[str, typer.Argument(help="A packaged engine, or an engine folder.")],
     as_json: AsJson = False,
 ) -> None:
-    """Says that an engine folder is valid, or all its problems."""
+    """Says that an engine folder is valid, or all its problems.
+
+    Exit code 1 if it can be read and played but holds a reading that cannot be right, such as a row of a lift table
+    far away from its neighbours. Notes, for example of figures that nobody has replaced, leave it 0.
+    """
     from quillwise.scenes import faults, library
-    from quillwise.viz import records, tables
+    from quillwise.scenes.leftover import leftover
+    from quillwise.viz import records, validation
 
     try:
         model = open_engine(engine)
-        faults.check(library.find(engine), model)
+        folder = library.find(engine)
+        faults.check(folder, model)
     except SceneError as error:
         if as_json:
             typer.echo(_json(records.problems(engine, ((item.path, item.message) for item in error.problems))))
         raise
     _, played = play_with(model, None)
-    record = records.summary(model, played)
-    _print(record, as_json, lambda: tables.validation_text(record))
+    record = records.summary(model, played, leftover(folder))
+    _print(record, as_json, lambda: validation.validation_text(record))
+    if record["cannot_be_right"]:
+        raise typer.Exit(CHECK_FAILED)
 
 
 def engines(as_json: AsJson = False) -> None:
@@ -205,6 +222,13 @@ def engines(as_json: AsJson = False) -> None:
 
     record = records.packaged(reader.load(name) for name in library.names())
     _print(record, as_json, lambda: tables.packaged_text(record))
+
+
+def _unit(engine: Engine, asked: Units | None) -> LengthUnit:
+    """The unit asked for, else the engine's own."""
+    if asked is None:
+        return engine.sheet.length_unit
+    return "in" if asked is Units.INCH else "mm"
 
 
 def _fault(engine: str, name: str) -> Fault:

@@ -29,18 +29,22 @@ from quillwise.kinematics.couplings import (
     step_with_cycles_deg,
     trials,
 )
-from quillwise.kinematics.datasheet import DataSheet, LimitsData
+from quillwise.kinematics.datasheet import VIEWED_FROM_WHEELCASE, DataSheet, LimitsData
 from quillwise.kinematics.magnetos import finger_holds, plug_lead_chart, segment_centres_deg
 from quillwise.kinematics.measured import MeasuredCurve
+from quillwise.kinematics.misread import misread_rows
 from quillwise.kinematics.model import Coupling, Engine, Magneto, turning
 from quillwise.kinematics.positions import reach, tried_again
 from quillwise.kinematics.recovery import PASSED_DEG, Slip
+from quillwise.kinematics.remarks import misread_words, remarks
 from quillwise.kinematics.room import Room
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Mistake, Step
 from quillwise.kinematics.timing import Event, timing_table
 from quillwise.kinematics.verdicts import Check, Verdict
+from quillwise.scenes.leftover import Leftover
 from quillwise.viz.gearing import hunting, positions_of_shafts
+from quillwise.viz.sparking import breaks_at_other_end
 
 FORMAT = 1
 COVERAGE_FACTOR = 2  # of every expanded uncertainty in the data
@@ -74,8 +78,7 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
     following = [event.crank_deg for event in table[1:]] + [table[0].crank_deg + 720.0]
     return {
         **_head(sheet, "events"),
-        "rotation": sheet.rotation,
-        "seen_from": "wheelcase end",
+        **_rotation(sheet),
         "firing_order": list(sheet.firing_order),
         "firing_interval_crank_deg": engine.firing_interval_deg,
         "valves": {
@@ -84,6 +87,7 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
             "overlap_crank_deg": sheet.exhaust.closes_deg - sheet.inlet.opens_deg,
         },
         "limits": limits(sheet.limits),
+        "measured_lifts": _measured_lifts(engine),
         "mistakes": [str(mistake) for mistake in mistakes],
         "tops": [
             {
@@ -208,6 +212,7 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
         **_head(engine.sheet, "rehearsal"),
         "levels": dict(wording.LEVELS),
         "limits": limits(engine.sheet.limits),
+        "measured_lifts": _measured_lifts(engine),
         "mistakes": [str(mistake) for mistake in mistakes],
         "step_count": len(every),
         "steps": every if only is None else [every[only.number - 1]],
@@ -236,18 +241,21 @@ def recovery(engine: Engine, step: Step, slip: Slip, back: Sequence[Step], mista
     }
 
 
-def summary(engine: Engine, played: Played) -> Record:
-    """What ``validate`` says of an engine folder that is right."""
+def summary(engine: Engine, played: Played, left: Leftover | None = None) -> Record:
+    """What ``validate`` says of an engine folder that is right. ``left``: what it still has of a packaged engine."""
     sheet = engine.sheet
+    found = remarks(engine)
     return {
         **_head(sheet, "validation"),
         "about": sheet.about,
         "valid": True,
         "problems": [],
+        "cannot_be_right": any(remark.fails for remark in found),
+        "remarks": [{"path": item.path, "text": item.text, "cannot_be_right": item.fails} for item in found],
+        "left_over": _left_over(left) if left else None,
         "cylinders": len(engine.cylinders),
         "banks": [bank.name for bank in sheet.banks],
-        "rotation": sheet.rotation,
-        "seen_from": "wheelcase end",
+        **_rotation(sheet),
         "firing_order": list(sheet.firing_order),
         "couplings": [
             {
@@ -272,6 +280,36 @@ def summary(engine: Engine, played: Played) -> Record:
     }
 
 
+def _left_over(left: Leftover) -> Record:
+    """The invented figures of a packaged engine that nobody has replaced, by file and line."""
+    return {
+        "of_engine": left.template,
+        "figures": left.figures,
+        "of_figures": left.of,
+        "lines": [
+            {"file": item.file, "line": item.line, "path": item.path, "figures": item.figures} for item in left.lines
+        ],
+        "taken_from": list(left.taken_from),
+    }
+
+
+def _as_written_side(sheet: DataSheet, side: str) -> str:
+    """Left or right as the file says it, which is written from either end."""
+    other = "right" if side == "left" else "left"
+    return side if sheet.written_from == VIEWED_FROM_WHEELCASE else other
+
+
+def _rotation(sheet: DataSheet) -> Record:
+    """The crank's sense from the wheelcase end, and from the end that the file was written from."""
+    other = "anticlockwise" if sheet.rotation == "clockwise" else "clockwise"
+    from_wheelcase = sheet.written_from == VIEWED_FROM_WHEELCASE
+    return {
+        "rotation": sheet.rotation,
+        "seen_from": VIEWED_FROM_WHEELCASE,
+        "written": {"rotation": sheet.rotation if from_wheelcase else other, "seen_from": sheet.written_from},
+    }
+
+
 def _measured_lifts(engine: Engine) -> list[Record]:
     """Of every kind of valve with a lift table: what its curve was found to be, and the noise of the rows about it."""
     found = []
@@ -286,6 +324,18 @@ def _measured_lifts(engine: Engine) -> list[Record]:
                     "greatest_lift_mm": curve.lift_mm,
                     "opens_own_crank_deg": data.opens_deg,
                     "closes_own_crank_deg": data.closes_deg,
+                    "misread": [
+                        {
+                            "row": row.row,
+                            "own_crank_deg": row.angle_deg,
+                            "lift_mm": row.lift_mm,
+                            "neighbours_lead_to_mm": row.expected_mm,
+                            "noise_of_others_mm": row.noise_mm,
+                            "cannot_be_right": row.gross,
+                            "words": misread_words(row, engine.sheet.length_unit),
+                        }
+                        for row in misread_rows(data.lift_table)
+                    ],
                 }
             )
     return found
@@ -365,6 +415,11 @@ def _plug_leads(engine: Engine, magneto: Magneto) -> Record:
         "magneto": magneto.name,
         "plugs": magneto.data.plugs,
         "stands": magneto.data.stands,
+        "stands_seen_from": VIEWED_FROM_WHEELCASE,
+        "stands_written": {
+            "stands": _as_written_side(engine.sheet, magneto.data.stands),
+            "seen_from": engine.sheet.written_from,
+        },
         "finger_turns": turning(finger.sense),
         "finger_seen_from": finger.seen_from,
         "finger_holds_through_advance": hold.holds,
@@ -374,6 +429,7 @@ def _plug_leads(engine: Engine, magneto: Magneto) -> Record:
         "advance_range_crank_deg": magneto.data.advance_range_deg,
         "impulse_lag_crank_deg": magneto.data.impulse_lag_deg,
         "trailing_electrode_finger_deg": magneto.data.trailing_electrode_deg,
+        "other_end": breaks_at_other_end(engine, magneto),
         "leads": [
             {"segment": segment, "finger_deg": float(middle), "cylinder": cylinder}
             for (segment, cylinder), middle in zip(plug_lead_chart(order), segment_centres_deg(order), strict=True)
@@ -435,6 +491,8 @@ def _step(step: Step, limit_mm: float) -> Record:
         "trials": [_trial(trial, best(step.trials)) for trial in step.trials],
         "tooth_taken": None if step.chosen is None else step.chosen.driving_tooth,
         "checks": [_check(check) for check in step.checks],
+        "checks_of_readings": step.readings or None,
+        "checks_are": wording.selection(step.readings, len(step.checks)) or None,
     }
 
 

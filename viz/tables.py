@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 
 from quillwise.kinematics import wording
-from quillwise.kinematics.angles import format_event
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import (
     WIDTH,
@@ -22,7 +21,6 @@ from quillwise.viz.typesetting import (
     early_or_late,
     entry,
     event_off,
-    facts,
     indented,
     length,
     page,
@@ -30,6 +28,7 @@ from quillwise.viz.typesetting import (
     rule,
     trimmed,
 )
+from quillwise.viz.validation import measured_words, rotation_words
 
 _VERDICTS = (
     "accept: inside the limit by at least the uncertainty of the reading. not proved: inside the limit, but by less "
@@ -64,12 +63,13 @@ def events_text(record: Record, as_set: bool = False, unit: LengthUnit = "mm") -
     sheet = [
         paragraph(f"Timing table: {record['engine']} ({record['scene']})"),
         paragraph(
-            f"Crank {record['rotation']}, seen from the {record['seen_from']}; 0 is firing TDC of "
+            f"Crank {rotation_words(record)}; 0 is firing TDC of "
             f"{record['firing_order'][0]}. Valves at the checking clearance ({clearances}). All angles in crank "
             f"degrees: overlap {degrees(valves['overlap_crank_deg'])}, from firing to firing "
             f"{degrees(record['firing_interval_crank_deg'])}."
         ),
         *_own_tops(record["tops"]),
+        *measured_words(record["measured_lifts"]),
         *_mistakes(record),
         "",
         _events_as_set(record["events"]) if as_set else _events(record["events"], unit),
@@ -197,6 +197,7 @@ def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
         paragraph(wording.FIRST_LINE),
         paragraph(" ".join(record["levels"].values())),
         *([paragraph(f"Fault: {record['fault']['name']}. {record['fault']['about']}")] if "fault" in record else []),
+        *measured_words(record["measured_lifts"]),
         *_mistakes(record),
     ]
     for step in record["steps"]:
@@ -245,45 +246,6 @@ def recovery_text(record: Record, unit: LengthUnit = "mm") -> str:
         paragraph(_VERDICTS),
     ]
     return page(sheet)
-
-
-def validation_text(record: Record) -> str:
-    """What ``validate`` prints of an engine folder that is right."""
-    couplings = "; ".join(
-        f"{item['name']} {item['driving_teeth']}/{item['driven_teeth']}, step {trimmed(item['step_crank_deg'])}"
-        for item in record["couplings"]
-    )
-    measured = tuple(
-        (
-            f"{item['valves']} lift",
-            f"measured in {item['rows']} rows, noise {item['noise_rms_mm']:.3f} mm; opens "
-            f"{format_event(item['opens_own_crank_deg'], 1)}, closes {format_event(item['closes_own_crank_deg'], 1)}",
-        )
-        for item in record["measured_lifts"]
-    )
-    pairs = (
-        ("engine", record["engine"]),
-        ("about", record["about"]),
-        ("cylinders", f"{record['cylinders']}, banks {', '.join(record['banks'])}"),
-        ("crank turns", f"{record['rotation']}, seen from the {record['seen_from']}"),
-        ("firing order", " ".join(record["firing_order"])),
-        ("couplings", f"{couplings} (crank degrees)" if couplings else "none"),
-        ("hunting", _hunting_words(record["hunting"])),
-        ("magnetos", ", ".join(record["magnetos"]) or "none"),
-        (
-            "room at TDC",
-            "given" if record["room_at_tdc_known"] else "not given: the valves are assumed to strike the pistons",
-        ),
-        *measured,
-        ("set-up", f"{record['step_count']} steps"),
-    )
-    return page([paragraph(f"{record['scene']} is valid."), facts(pairs)])
-
-
-def _hunting_words(pairs: Sequence[Record]) -> str:
-    """Teeth of the pairs of wheels, alike ones once, with the crank turns until the same two teeth meet again."""
-    told = [f"{pair['driving_teeth']}/{pair['driven_teeth']} in {pair['crank_turns']}" for pair in pairs]
-    return f"{'; '.join(dict.fromkeys(told))} (crank turns)" if told else "no gears"
 
 
 def packaged_text(record: Record) -> str:
@@ -342,14 +304,52 @@ def _starting(leads: Record) -> list[str]:
     return told
 
 
+def _stands(leads: Record) -> str:
+    """The side, first as the file says it."""
+    here = f"{leads['stands']}, seen from the {leads['stands_seen_from']}"
+    written = leads["stands_written"]
+    if written["seen_from"] == leads["stands_seen_from"]:
+        return here
+    return f"{written['stands']}, seen from the {written['seen_from']} as the file is written: {here}"
+
+
+def _other_end(leads: Record) -> list[RenderableType]:
+    """Breaks with the lever at the end that the magneto is not timed at, with the finger off the middle there."""
+    end = leads["other_end"]
+    if end is None:
+        return []
+    as_timed, there = end["finger_off_middle_as_timed_finger_deg"], end["finger_off_middle_finger_deg"]
+    groups: dict[str, list[str]] = {}
+    for item in end["breaks"]:
+        groups.setdefault(item["as_written"], []).append(item["cylinder"])
+    breaks = (
+        next(iter(groups))
+        if len(groups) == 1
+        else "; ".join(f"{written} in {' '.join(names)}" for written, names in groups.items())
+    )
+    return [
+        paragraph(
+            f"Timed at {leads['timed_at']}, the finger {_off_middle(as_timed)}. At {end['lever']} the points break at "
+            f"{breaks}, the finger {_off_middle(there)}."
+        )
+    ]
+
+
+def _off_middle(finger_deg: float) -> str:
+    if not round(finger_deg, 1):
+        return "on the middle of its segment"
+    return f"{abs(finger_deg):.1f} degrees {'past' if finger_deg > 0 else 'short of'} the middle of its segment"
+
+
 def _plug_leads(leads: Record) -> list[RenderableType]:
     holds = "stays" if leads["finger_holds_through_advance"] else "does NOT stay"
     lines: list[RenderableType] = [
-        paragraph(f"Plug leads, {leads['magneto']} magneto (stands {leads['stands']}, plugs: {leads['plugs']})"),
+        paragraph(f"Plug leads, {leads['magneto']} magneto (stands {_stands(leads)}; plugs: {leads['plugs']})"),
         paragraph(
             f"The distributor finger turns {leads['finger_turns']}, seen from the {leads['finger_seen_from']}. "
             f"It {holds} on its segment through the range of advance."
         ),
+        *_other_end(leads),
         *(paragraph(told) for told in _starting(leads)),
     ]
     cell = 1 + max(len(str(len(leads["leads"]))), *(len(lead["cylinder"]) for lead in leads["leads"]))
@@ -440,7 +440,10 @@ def _room_words(room: Record, unit: LengthUnit) -> str:
     amount = f"{length(room['room_mm'], unit)} {unit}"
     where = f"at {room['valve']}, crank at {degrees(room['crank_deg'])}"
     if not room["known"]:
-        return f"not in the data; with none at TDC it would be {amount} {where}: {room['verdict']}."
+        would = f"it would be {amount}"
+        if room["room_mm"] < 0:
+            would = f"the valve would strike by {length(-room['room_mm'], unit)} {unit}"
+        return f"not in the data; with none at TDC {would} {where}: {room['verdict']}."
     strikes = "THE VALVE STRIKES THE PISTON: " if room["strikes"] else ""
     limit = f"at least {length(room['limit_mm'], unit, 1)} {unit} wanted"
     return f"{strikes}least {amount} between valves and pistons, {where} ({limit}): {room['verdict']}."

@@ -36,7 +36,8 @@ def test_rotation_changed_alone_is_refused(sheet: DataSheet, other: str) -> None
     turned = replace(sheet, rotation=other)  # type: ignore[arg-type]
     assert problems(turned) == [
         f"layout.firing_order: does not agree with the crank pins: {SIX_PAIRS} (cylinders of one number share a pin; "
-        f"{other} rotation seen from the wheelcase end; even firing is assumed, crank.pin_angles_deg is for another)"
+        f"{other} rotation seen from the wheelcase end; even firing is assumed, crank.pin_angles_deg is for another, "
+        'rods = "own-pins" for a pin each)'
     ]
 
 

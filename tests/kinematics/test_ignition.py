@@ -303,6 +303,7 @@ def test_a_magneto_of_one_bank_follows_that_bank_however_the_other_stands() -> N
     with pytest.raises(SceneError) as caught:
         build(both)
     assert [p.message.split(", but ")[1] for p in caught.value.problems] == [
-        "B6 comes to its top 30.0 crank degrees before that place; expected cylinders that come to their tops within 5 "
-        "crank degrees of even places"
-    ] * 2
+        "B6 comes to its top 30.0 crank degrees before that place; expected tops within 5 crank degrees of even "
+        "places: look at the angles of the pins (magnetos exhaust-side, inlet-side)"
+    ]
+    assert caught.value.problems[0].path == "crank.pin_angles_deg"

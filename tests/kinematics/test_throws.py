@@ -13,6 +13,7 @@ from layouts import (
     LAYOUTS,
     SIX_THROWS,
     articulated_eight,
+    boxer_eight,
     even_order,
     flat_twelve,
     inverted_twelve,
@@ -56,8 +57,8 @@ def test_every_piston_is_at_its_top_when_it_fires(name: str, rotation: Rotation)
         crank = cylinder.pin_turn_deg + first.bank_turn_deg + sigma * cylinder.firing_deg
         assert wrapped(crank - cylinder.bank_turn_deg - cylinder.tdc_pin_deg) == pytest.approx(0.0, abs=1e-9)
     # one throw, one angle; and the cylinders fire in the order of the file
-    for number in {cylinder.number for cylinder in cylinders.values()}:
-        pins = [cylinder.pin_turn_deg for cylinder in cylinders.values() if cylinder.number == number]
+    for throw_mm in {cylinder.throw_mm for cylinder in cylinders.values()}:
+        pins = [cylinder.pin_turn_deg for cylinder in cylinders.values() if cylinder.throw_mm == throw_mm]
         assert wrapped(np.array(pins) - pins[0]) == pytest.approx(np.zeros(len(pins)), abs=1e-9)
     firing = [cylinders[each].firing_deg for each in sheet.firing_order]
     assert firing == sorted(firing)
@@ -237,12 +238,47 @@ def test_wrong_throws_in_whole_messages() -> None:
     ]
 
 
+@pytest.mark.parametrize("rotation", ROTATIONS)
+def test_a_boxer_has_a_throw_for_each_cylinder_and_its_pairs_stand_opposite(rotation: Rotation) -> None:
+    """Both pistons of a pair come to their tops together, on opposite sides: their pins are half a turn apart."""
+    cylinders, wrong = place_cylinders(boxer_eight(rotation), 1 if rotation == "clockwise" else -1)
+    assert wrong == []
+    places = sorted(cylinder.throw_mm for cylinder in cylinders.values())
+    assert len(set(places)) == 8
+    assert np.diff(places) == pytest.approx([64.0] * 7)  # half of 1.28 times the bore of 100
+    for number in range(1, 5):
+        one, other = cylinders[f"A{number}"], cylinders[f"B{number}"]
+        assert abs(one.firing_deg - other.firing_deg) == pytest.approx(360.0)
+        assert abs(wrapped(one.pin_turn_deg - other.pin_turn_deg)) == pytest.approx(180.0)
+
+
+def test_pins_of_a_boxer_can_be_given_bank_by_bank() -> None:
+    sheet = boxer_eight()
+    plain, _ = place_cylinders(sheet, 1)
+    given = tuple(plain[f"{bank}{n}"].pin_turn_deg + 17.0 for bank in "AB" for n in range(1, 5))
+    cylinders, wrong = place_cylinders(with_crank(sheet, pin_angles_deg=given), 1)
+    assert wrong == []
+    for name, cylinder in cylinders.items():
+        assert cylinder.firing_deg == pytest.approx(plain[name].firing_deg)
+    assert problems(with_crank(sheet, pin_angles_deg=given[:4])) == [
+        "crank.pin_angles_deg: expected an angle for each of the 8 throws, got 4"
+    ]
+
+
+def test_own_pins_need_room_along_the_crank() -> None:
+    sheet = boxer_eight()
+    assert problems(replace(sheet, geometry={"bore_spacing_mm": 105.0})) == [
+        'geometry.bore_spacing: expected at least 112.0 mm for the crank pins and webs of "own-pins", got 105'
+    ]
+    assert problems(w_twelve(rods="own-pins")) == ['crank.rods: expected one or two banks beside "own-pins", got 3']
+
+
 def test_even_sparks_cannot_serve_an_engine_that_fires_unevenly() -> None:
     sheet = sheet_of(("A1", "B1"), {"A": (-23, 1), "B": (22, 1)}, "clockwise", "fork-and-blade", True)
     assert problems(with_crank(sheet, pin_angles_deg=(0.0,))) == [
-        "magnetos.single.fires: an evenly lobed breaker cam sparks every 360 crank degrees, but B1 comes to its top "
-        "45.0 crank degrees after that place; expected cylinders that come to their tops within 5 crank degrees of "
-        "even places"
+        "crank.pin_angles_deg: an evenly lobed breaker cam sparks every 360 crank degrees, but B1 comes to its top "
+        "45.0 crank degrees after that place; expected tops within 5 crank degrees of even places: look at the angles "
+        "of the pins (magneto single)"
     ]
 
 

@@ -90,7 +90,8 @@ def test_marks():
     source = library.find("larkfell-port")
     marked = form.form(source, invented=True)["engine.toml"]
     assert "bore = 118.0                        # (invented) bore of the cylinders" in marked
-    assert form.INVENTED in marked.splitlines()[1]
+    assert marked.splitlines()[1] == "# Made from larkfell-port."
+    assert form.INVENTED in marked.splitlines()[2]
     assert form.INVENTED not in form.form(source, invented=False)["engine.toml"]
     for key in ("format = 1", "length_unit = ", "seen_from = "):
         (line,) = [line for line in marked.splitlines() if line.startswith(key)]

@@ -76,7 +76,11 @@ def test_lengths_of_rods_in_inches(make_folder):
             {'master_bank = "A"': 'master_bank = "C"'},
             'crank.master_bank: unknown bank "C"; defined: A, B',
         ),
-        ({"wrist_pin_radius = 42\n": ""}, "crank.wrist_pin_radius: missing: articulated rods need it"),
+        (
+            {"wrist_pin_radius = 42\n": ""},
+            "crank.wrist_pin_radius: missing: expected a length from 5 to 500 mm: articulated: from the crank pin's "
+            "middle to the wrist pin's, for example wrist_pin_radius = 52; articulated rods need it",
+        ),
         (
             {"wrist_pin_radius = 42\n": "wrist_pin_radius = 100\n"},
             "crank.wrist_pin_radius: expected less than half the rod length of 200.0, got 100",
@@ -87,7 +91,7 @@ def test_lengths_of_rods_in_inches(make_folder):
         ),
         (
             {'rods = "articulated"\n': 'rods = "articulate"\n'},
-            'crank.rods: expected "fork-and-blade", "side-by-side" or "articulated", got "articulate" '
+            'crank.rods: expected "fork-and-blade", "side-by-side", "articulated" or "own-pins", got "articulate" '
             "(did you mean articulated?)",
         ),
         (

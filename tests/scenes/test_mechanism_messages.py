@@ -103,7 +103,8 @@ def test_a_lobe_that_is_undercut_names_a_base_radius_that_would_do(make_folder):
 PINS = "layout.firing_order: does not agree with the crank pins: "
 SHARED = (
     "(cylinders of one number share a pin; clockwise rotation seen from the wheelcase end"
-    "; even firing is assumed, crank.pin_angles_deg is for another)"
+    "; even firing is assumed, crank.pin_angles_deg is for another, "
+    'rods = "own-pins" for a pin each)'
 )
 
 
@@ -132,6 +133,13 @@ SHARED = (
 def test_firing_order_and_crank_pins_that_disagree(write_folder, layout, expected):
     folder = write_folder("twelve", f'format = 1\nlike = "larkfell-port"\n[layout]\n{layout}\n')
     assert message(folder) == f"engine.toml: {expected}"
+
+
+def test_the_pins_are_told_from_the_end_that_the_file_is_written_from(write_folder):
+    """The twelve with its banks exchanged by the view alone: the same engine, so the sense is named from that end."""
+    layout = 'seen_from = "output end"\nrotation = "clockwise"'
+    folder = write_folder("twelve", f'format = 1\nlike = "larkfell-port"\n[layout]\n{layout}\n')
+    assert "; clockwise rotation seen from the output end; even firing is assumed" in message(folder)
 
 
 def test_a_finger_at_another_speed(make_folder):

@@ -46,7 +46,11 @@ WRONG_ENGINES = [
         "driven_teeth, free_play_driven_shaft_deg, tooth_phase_deg, hand, bank (did you mean driving_teeth?)",
     ),
     ("[crank]", "[krank]", f'krank: unknown key "krank"; defined: {TOP_KEYS} (did you mean crank?)'),
-    ("bore = 100.0", "", "crank.bore: missing: expected a length from 20 to 500 mm"),
+    (
+        "bore = 100.0",
+        "",
+        "crank.bore: missing: expected a length from 20 to 500 mm: bore of the cylinders, for example bore = 118",
+    ),
     ("bore = 100.0", "bore = nan", "crank.bore: expected a length from 20 to 500 mm, got nan"),
     ("bore = 100.0", "bore = -inf", "crank.bore: expected a length from 20 to 500 mm, got -inf"),
     ("bore = 100.0", "bore = 5e2001", "crank.bore: expected a length from 20 to 500 mm, got inf"),
@@ -205,7 +209,11 @@ WRONG_ENGINES = [
         "poles = 2\nopen_ohm = 0.05",
         "magnetos.left.open_ohm: expected more than closed_ohm, 0.07, got 0.05",
     ),
-    ("finger = { pinion = 20, wheel = 60 }", "", "magnetos.left.finger: missing: expected a table"),
+    (
+        "finger = { pinion = 20, wheel = 60 }",
+        "",
+        "magnetos.left.finger: missing: expected a table: gears from the rotor to the distributor finger",
+    ),
     (
         '"Test six"',
         r'"Test\u202Esix"',
@@ -247,7 +255,12 @@ WRONG_SETUPS = [
         "(did you mean camshaft A?)",
     ),
     ('magneto = "left"', 'magneto = "right"', 'steps[3].magneto: unknown magneto "right"; defined: left'),
-    ('magneto = "left", ', "", "steps[3].magneto: missing: set-magneto needs it"),
+    (
+        'magneto = "left", ',
+        "",
+        "steps[3].magneto: missing: expected text of 1 to 200 characters: the magneto to set, by name, for example "
+        'magneto = "exhaust-side"; set-magneto needs it',
+    ),
     (
         'magneto = "left", cylinder = "A1"',
         'magneto = "left", cylinder = "A7"',
@@ -310,7 +323,8 @@ def test_every_problem_of_both_files_at_once_in_the_order_of_the_file(make_folde
     assert message(folder).splitlines() == [
         'engine.toml: layout.rotation: expected "clockwise" or "anticlockwise", got "round"',
         "engine.toml: crank.bore: expected a length from 20 to 500 mm, got 10",
-        "engine.toml: crank.stroke: missing: expected a length from 20 to 500 mm",
+        "engine.toml: crank.stroke: missing: expected a length from 20 to 500 mm: twice the throw of the crank, for "
+        "example stroke = 132",
         f'engine.toml: valves.exhaust.closes: expected {EVENT}, got "12"',
         "engine.toml: couplings.sleeve.driven_teeth: expected a whole number from 1 to 400, got 1.5",
         'engine.toml: trains.left magneto.form: unknown key "form"; defined: drives, from, stages, turns, '
@@ -332,15 +346,21 @@ def test_a_coupling_in_two_places_and_one_in_none(make_folder):
 
 def test_a_missing_clearance_is_told_for_both_kinds_of_valve(make_folder):
     assert message(make_folder({"checking_clearance = 0.5": ""})).splitlines() == [
-        "engine.toml: valves.inlet.checking_clearance: missing: expected a length from 0.01 to 3 mm, here or in valves",
-        "engine.toml: valves.exhaust.checking_clearance: missing: "
-        "expected a length from 0.01 to 3 mm, here or in valves",
+        *(
+            f"engine.toml: valves.{kind}.checking_clearance: missing: expected a length from 0.01 to 3 mm, here or in "
+            "valves: valve clearance at which the events are given and the timing is checked, engine cold, for example "
+            "checking_clearance = 0.4"
+            for kind in ("inlet", "exhaust")
+        ),
     ]
 
 
 def test_ranges_are_told_in_the_unit_of_the_file(make_folder):
     text = message(make_folder({'"mm"': '"in"'}))
-    assert text.splitlines()[0] == "engine.toml: crank.bore: expected a length from 0.7874 to 19.69 in, got 100.0"
+    assert text.splitlines()[0] == (
+        "engine.toml: crank.bore: expected a length from 0.7874 to 19.69 in, got 100.0: as mm it would do, but lengths "
+        "in this file are in inches"
+    )
 
 
 def test_the_problem_carries_file_and_key_path(make_folder):

@@ -84,7 +84,9 @@ def test_couplings_of_one_tooth_and_of_400(make_folder):
             POLES,
             'kind = "polar inductor"\npoles = 2',
             'engine.toml: magnetos.left.poles: expected sparks_per_turn in its place beside kind = "polar inductor", '
-            "got 2\nengine.toml: magnetos.left.sparks_per_turn: missing: expected a whole number from 2 to 16",
+            "got 2\nengine.toml: magnetos.left.sparks_per_turn: missing: expected a whole number from 2 to 16: "
+            "sparks that the magnetism gives in a turn of the rotor, of a polar inductor, for example "
+            "sparks_per_turn = 4",
         ),
         (
             POLES,
@@ -101,6 +103,12 @@ def test_couplings_of_one_tooth_and_of_400(make_folder):
             POLES,
             'poles = 2\nfires = ["A", 3]',
             "engine.toml: magnetos.left.fires[2]: expected text, got 3",
+        ),
+        (
+            POLES,
+            'poles = 2\nfires = "every"',
+            'engine.toml: magnetos.left.fires: expected an array of 1 to 64, each text of 1 to 8 characters, or "all", '
+            'got "every"',
         ),
         (
             POLES,
@@ -123,3 +131,8 @@ def test_couplings_of_one_tooth_and_of_400(make_folder):
 )
 def test_messages(make_folder, old, new, expected):
     assert message(make_folder({old: new})) == expected
+
+
+def test_all_is_another_word_for_every_cylinder(make_folder):
+    plain, named = make_folder(), make_folder({POLES: 'poles = 2\nfires = "all"'}, name="named")
+    assert reader.read(named).magnetos == reader.read(plain).magnetos

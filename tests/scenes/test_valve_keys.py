@@ -264,15 +264,29 @@ RISING = "[" + ", ".join(f"[{300 + 10 * k}, {0.1 * k * (24 - k):.2f}]" for k in 
             "engine.toml: valves.inlet.closes: expected within 2 degrees of 50.0 ABDC, where the lift table passes "
             '0.5 mm, got "45 ABDC", 5.0 degrees earlier',
         ),
-        ('law = "measured"', f"engine.toml: valves.inlet.lift_table: missing: expected {TABLE}"),
+        (
+            'law = "measured"',
+            f"engine.toml: valves.inlet.lift_table: missing: expected {TABLE}: measured lift at the valve without "
+            "clearance, over crank degrees after the cylinder's firing TDC, for example lift_table = [[326, 0.0], "
+            "[330, 0.09], [334, 0.21]]",
+        ),
         (
             f"{INLET_EVENTS}\nlift_table = {RISING}",
             'engine.toml: valves.inlet.lift_table: expected only with law = "measured", got it with "harmonic"',
         ),
         (
             'closes = "50 ABDC"\nramp_per_crank_deg = 0.02',
-            f"engine.toml: valves.inlet.opens: missing: expected {EVENT}\n"
-            "engine.toml: valves.inlet.valve_lift: missing: expected a length from 1 to 40 mm",
+            f"engine.toml: valves.inlet.opens: missing: expected {EVENT}: where the inlet valve starts to lift at the "
+            'checking clearance, for example opens = "22 BTDC"\n'
+            "engine.toml: valves.inlet.valve_lift: missing: expected a length from 1 to 40 mm: full lift at the valve, "
+            "without clearance, for example valve_lift = 11",
+        ),
+        (
+            f'law = "measured"\nlift_table = {RISING}\nvalve_lift = 14.4\nramp_per_crank_deg = 0.02',
+            'engine.toml: valves.inlet.valve_lift: expected none beside law = "measured", whose table gives it, '
+            "got 14.4: take one of the two out\n"
+            'engine.toml: valves.inlet.ramp_per_crank_deg: expected none beside law = "measured", whose table gives '
+            "it, got 0.02: take one of the two out",
         ),
         (
             'law = "measured"\nlift_table = [[300, 0], [310, 1]]',
@@ -297,7 +311,7 @@ RISING = "[" + ", ".join(f"[{300 + 10 * k}, {0.1 * k * (24 - k):.2f}]" for k in 
         (
             'law = "measured"\nlift_table = ' + RISING.replace("[420, 14.40]", "[420, 2.00]"),
             "engine.toml: valves.inlet.lift_table: expected one peak, got a lift that falls by 12.3 mm at 420 and "
-            "rises again",
+            "rises again; row 13 at 420 gives 2.00 mm, its neighbours lead to 14.40: read again",
         ),
         (
             'law = "measured"\nlift_table = ' + RISING.replace("[540, 0.00]", "[540, 1.00]"),

@@ -130,6 +130,12 @@ def articulated_eight(rotation: Rotation = "clockwise") -> DataSheet:
     return sheet_of(v_eight(rotation).firing_order, {"A": (-45, 4), "B": (45, 4)}, rotation, "articulated", True)
 
 
+def boxer_eight(rotation: Rotation = "clockwise") -> DataSheet:
+    """Two opposite banks of four, a crank pin for each cylinder; the two of a pair come to their tops together."""
+    order = ("A1", "A3", "B2", "B4", "B1", "B3", "A2", "A4")
+    return sheet_of(order, {"A": (-90, 4), "B": (90, 4)}, rotation, "own-pins", True)
+
+
 def unequal(rotation: Rotation = "clockwise", rods: Rods = "side-by-side") -> DataSheet:
     """Four cylinders in bank A, three in B: a V-8's crank with one cylinder left out, so it fires unevenly."""
     order = [name for name in v_eight(rotation).firing_order if name != "B4"]
@@ -138,6 +144,7 @@ def unequal(rotation: Rotation = "clockwise", rods: Rods = "side-by-side") -> Da
 
 
 LAYOUTS = {
+    "boxer eight": boxer_eight,
     "W-12, articulated": w_twelve,
     "flat twelve": flat_twelve,
     "inverted V-12": inverted_twelve,

@@ -12,7 +12,7 @@ from rich.cells import cell_len
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import parse_mistake
 from quillwise.scenes import library
-from quillwise.viz import records, tables, typesetting
+from quillwise.viz import records, tables, typesetting, validation
 
 LAST_LINE = "Briefing aid. Not approved data."
 
@@ -43,7 +43,7 @@ def all_texts(port, played, mistakes=()):
     yield tables.events_text(events, as_set=True)
     yield tables.rehearsal_text(rehearsal)
     yield tables.rehearsal_text(rehearsal, "in")
-    yield tables.validation_text(records.summary(port, played))
+    yield validation.validation_text(records.summary(port, played))
     yield tables.packaged_text(records.packaged([port.sheet]))
     for step in played.steps:
         yield tables.rehearsal_text(records.rehearsal(port, played, mistakes, step))

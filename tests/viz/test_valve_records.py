@@ -12,7 +12,7 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.cams import lift_curve, lift_mm
 from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.sequence import play
-from quillwise.viz import records, tables
+from quillwise.viz import records, validation
 from quillwise.viz.linked import linked
 
 NOISE_MM = 0.02
@@ -36,7 +36,7 @@ def test_noise_of_a_measured_lift_is_reported() -> None:
     assert found["noise_rms_mm"] == pytest.approx(NOISE_MM, rel=0.2)
     assert found["greatest_lift_mm"] == pytest.approx(9.0, abs=0.02)
     assert json.loads(json.dumps(record)) == record
-    text = " ".join(tables.validation_text(record).split())
+    text = " ".join(validation.validation_text(record).split())
     assert f"inlet lift measured in 168 rows, noise {found['noise_rms_mm']:.3f} mm; opens 15.0 BTDC" in text
 
 
@@ -44,7 +44,7 @@ def test_no_measured_lift_no_words_of_it() -> None:
     engine = build(random_engines.in_line_six())
     record = records.summary(engine, play(engine))
     assert record["measured_lifts"] == []
-    assert "measured" not in tables.validation_text(record)
+    assert "measured" not in validation.validation_text(record)
 
 
 def test_camshafts_and_valves_are_counted() -> None:

@@ -193,6 +193,20 @@ class LimitsData:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class ToolsData:
+    """How far a reading or a setting may be off, either way, all values in between alike likely. ``feeler_mm``: a
+    clearance that was felt. Crank degrees: ``ring_deg`` a reading, ``zero_deg`` the proved TDC, ``meter_deg`` the
+    break on the meter, ``backlash_deg`` what is left of it. ``tooth_error_deg``: a tooth's place, of the driven shaft."""
+
+    feeler_mm: float = 0.02
+    ring_deg: float = 0.25
+    zero_deg: float = 0.25
+    meter_deg: float = 0.2
+    backlash_deg: float = 0.1
+    tooth_error_deg: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class StepData:
     """One job of the set-up order in ``setup.toml``; ``sequence`` expands it into the steps at the bench."""
 
@@ -244,6 +258,7 @@ class DataSheet:
     trains: tuple[TrainData, ...]
     magnetos: tuple[MagnetoData, ...]
     limits: LimitsData = LimitsData()
+    tools: ToolsData = ToolsData()
     geometry: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     setup: tuple[StepData, ...] = ()
     length_unit: Literal["mm", "in"] = "mm"

@@ -157,6 +157,23 @@ class LimitsKeys(Keys):
     room = Length(0, 20, default=1.5).means("least room between valve and piston before it is called a strike", "1.5")
 
 
+class ToolsKeys(Keys):
+    """[tools]"""
+
+    feeler = Length(0, 1, default=0.02).means("how far a clearance that was felt may be off, either way", "0.02")
+    ring_deg = Number(0, 10, default=0.25).means("how far a reading of the ring or disc may be off, either way", "0.25")
+    zero_deg = Number(0, 10, default=0.25).means("how far the proved TDC may be off, either way", "0.25")
+    meter_deg = Number(0, 10, default=0.2).means(
+        "how many crank degrees before or after the break the meter may be read", "0.2"
+    )
+    backlash_deg = Number(0, 10, default=0.1).means(
+        "backlash that is left after the last movement, either way, in crank degrees", "0.1"
+    )
+    tooth_error_deg = Number(0, 5, default=0.0).means(
+        "how far a spline or a dog may stand off its place, either way, in degrees of the driven shaft", "0.02"
+    )
+
+
 class GeometryKeys(Keys):
     """[geometry]"""
 
@@ -196,6 +213,9 @@ class EngineKeys(Keys):
     )
     magnetos = Tables(MagnetoKeys, most=8, label="name").means("the magnetos")
     limits = Table(LimitsKeys, may_be_empty=True).means("allowed differences, and how well they can be read")
+    tools = Table(ToolsKeys, may_be_empty=True).means(
+        "how far a reading or a setting may be off, either way, all values alike likely; for accuracy"
+    )
     geometry = Table(GeometryKeys, may_be_empty=True).means(
         "sizes of the picture and of the shafts; what is left out follows from bore and stroke"
     )

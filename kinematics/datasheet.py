@@ -196,7 +196,7 @@ class LimitsData:
 class ToolsData:
     """How far a reading or a setting may be off, either way, all values in between alike likely. ``feeler_mm``: a
     clearance that was felt. Crank degrees: ``ring_deg`` a reading, ``zero_deg`` the proved TDC, ``meter_deg`` the
-    break on the meter, ``backlash_deg`` what is left of it. ``tooth_error_deg``: a tooth's place, of the driven shaft."""
+    break on the meter, ``backlash_deg`` what is left. ``tooth_error_deg``: a tooth's place, of the driven shaft."""
 
     feeler_mm: float = 0.02
     ring_deg: float = 0.25

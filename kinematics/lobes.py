@@ -333,7 +333,7 @@ def pad_half_width_mm(plan: RockerPlan, curve: Curve) -> float:
 def least_base_radius_mm(
     valve: ValveData, bore_mm: float, nose_mm: float = NOSE_RADIUS_MM, from_mm: float = 0.0
 ) -> float:
-    """Least base radius, of those from ``from_mm`` on, that keeps the outline's radius at nose_mm or more wherever it is
+    """Least base radius, from ``from_mm`` on, that keeps the outline's radius at nose_mm or more wherever it is
     convex [mm].
 
     ``nose_mm=0`` gives the least that is not undercut. By bisection to 0.001 mm, from above; the outline's

@@ -17,7 +17,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, briefing, figures, folders, modelling, pictures
+from quillwise.viz import asked, briefing, figures, folders, modelling, pictures, proving
 
 INTERRUPTED = 130
 
@@ -99,6 +99,7 @@ folders.register(app)
 pictures.register(app)
 modelling.register(app)
 briefing.register(app)
+proving.register(app)
 
 
 def main() -> None:

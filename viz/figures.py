@@ -58,6 +58,12 @@ def events(
     as_set: Annotated[
         bool, typer.Option("--as-set", help="Also the events as set by the set-up order; with --mistake always.")
     ] = False,
+    as_round: Annotated[
+        bool, typer.Option("--round", help="A round of readings: all events in one walk of two turns.")
+    ] = False,
+    at: Annotated[
+        float | None, typer.Option("--at", metavar="DEG", help="Where the crank stands, for --round.")
+    ] = None,
     csv: Annotated[bool, typer.Option("--csv", help="The timing table as CSV, lengths in mm.")] = False,
     as_json: AsJson = False,
     units: LengthUnits = None,
@@ -65,16 +71,24 @@ def events(
     """The timing table by crank angle, and the plug-lead charts."""
     if csv and as_json:
         raise RequestError("give --csv or --json, not both")
+    if at is not None and not as_round:
+        raise RequestError("--at is for --round")
+    if as_round and csv:
+        raise RequestError("give --round or --csv, not both")
+    check_degrees("--at", at or 0.0, 1e6)
     model = open_engine(engine)
     mistakes, played = play_with(model, mistake)
-    from quillwise.viz import records, tables
+    from quillwise.viz import records, tables, walk
 
     record = records.events(model, played, mistakes)
     with_as_set = as_set or bool(mistakes)
-    if csv:
+    if as_round:
+        on_foot = walk.walk(record, at or 0.0)
+        print_record(on_foot, as_json, lambda: walk.walk_text(on_foot))
+    elif csv:
         typer.echo(tables.events_csv(record), nl=False)
     else:
-        _print(record, as_json, lambda: tables.events_text(record, with_as_set, _unit(model, units)))
+        print_record(record, as_json, lambda: tables.events_text(record, with_as_set, _unit(model, units)))
     if with_as_set:
         _fail_on_reject(record)
 
@@ -107,7 +121,7 @@ def vernier(
     from quillwise.viz import records, tables
 
     record = records.vernier(model, item, held, shift, teeth)
-    _print(record, as_json, lambda: tables.vernier_text(record))
+    print_record(record, as_json, lambda: tables.vernier_text(record))
 
 
 def rehearse(
@@ -154,7 +168,7 @@ def rehearse(
     mistakes, played = play_with(model, [*(described.mistakes if described else ()), *(mistake or ())])
     if from_ is not None:
         back = _way_back(model, mistakes, played, find_step(played, from_), slip)
-        _print(back, as_json, lambda: _recovery_text(back, model.sheet.length_unit))
+        print_record(back, as_json, lambda: _recovery_text(back, model.sheet.length_unit))
         _fail_on_reject(back)
         return
     only = None if step is None else find_step(played, step)
@@ -169,7 +183,7 @@ def rehearse(
         count = write_readings(readings, model, records.at_checking_clearance(model, played.as_set), force)
         if not ctx.obj.quiet:
             typer.echo(f"{count} readings written to {readings}", err=True)
-    _print(record, as_json, lambda: tables.rehearsal_text(record, model.sheet.length_unit))
+    print_record(record, as_json, lambda: tables.rehearsal_text(record, model.sheet.length_unit))
     _fail_on_reject(record)
 
 
@@ -210,7 +224,7 @@ def validate(
         raise
     _, played = play_with(model, None)
     record = records.summary(model, played, leftover(folder))
-    _print(record, as_json, lambda: validation.validation_text(record))
+    print_record(record, as_json, lambda: validation.validation_text(record))
     if record["cannot_be_right"]:
         raise typer.Exit(CHECK_FAILED)
 
@@ -221,7 +235,7 @@ def engines(as_json: AsJson = False) -> None:
     from quillwise.viz import records, tables
 
     record = records.packaged(reader.load(name) for name in library.names())
-    _print(record, as_json, lambda: tables.packaged_text(record))
+    print_record(record, as_json, lambda: tables.packaged_text(record))
 
 
 def _unit(engine: Engine, asked: Units | None) -> LengthUnit:
@@ -247,7 +261,7 @@ def _teeth(text: str) -> tuple[int, int]:
     return driving, driven
 
 
-def _print(record: Record, as_json: bool, text: Callable[[], str]) -> None:
+def print_record(record: Record, as_json: bool, text: Callable[[], str]) -> None:
     """The record as JSON, or what a person reads of it."""
     typer.echo(_json(record) if as_json else text().rstrip("\n"))
 

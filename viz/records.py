@@ -77,7 +77,7 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
     table = timing_table(engine, at_checking_clearance(engine, played.as_set))
     following = [event.crank_deg for event in table[1:]] + [table[0].crank_deg + 720.0]
     return {
-        **_head(sheet, "events"),
+        **head(sheet, "events"),
         **_rotation(sheet),
         "firing_order": list(sheet.firing_order),
         "firing_interval_crank_deg": engine.firing_interval_deg,
@@ -152,7 +152,7 @@ def vernier(
             "with_crank_cycles": with_cycles,
         }
     return {
-        **_head(engine.sheet, "vernier"),
+        **head(engine.sheet, "vernier"),
         "coupling": coupling.name,
         "kind": data.kind,
         "driving_shaft": coupling.driving,
@@ -209,7 +209,7 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
         if verdict == "reject"
     ]
     return {
-        **_head(engine.sheet, "rehearsal"),
+        **head(engine.sheet, "rehearsal"),
         "levels": dict(wording.LEVELS),
         "limits": limits(engine.sheet.limits),
         "measured_lifts": _measured_lifts(engine),
@@ -228,7 +228,7 @@ def recovery(engine: Engine, step: Step, slip: Slip, back: Sequence[Step], mista
     verdicts = [check["verdict"] for found in steps for check in found["checks"]]
     verdicts += [found["least_room"]["verdict"] for found in steps if found["least_room"]]
     return {
-        **_head(engine.sheet, "recovery"),
+        **head(engine.sheet, "recovery"),
         "levels": dict(wording.LEVELS),
         "mistakes": [str(mistake) for mistake in mistakes],
         "slip": slip,
@@ -246,7 +246,7 @@ def summary(engine: Engine, played: Played, left: Leftover | None = None) -> Rec
     sheet = engine.sheet
     found = remarks(engine)
     return {
-        **_head(sheet, "validation"),
+        **head(sheet, "validation"),
         "about": sheet.about,
         "valid": True,
         "problems": [],
@@ -363,7 +363,7 @@ def packaged(sheets: Iterable[DataSheet]) -> Record:
     }
 
 
-def _head(sheet: DataSheet, record: str) -> Record:
+def head(sheet: DataSheet, record: str) -> Record:
     return {
         "format": FORMAT,
         "record": record,

@@ -1,4 +1,4 @@
-"""Budgets of events: each sensitivity against a change that is really made; zones and neighbours against brute force."""
+"""Budgets of events: each share against a change that is really made; zones and neighbours against brute force."""
 
 from __future__ import annotations
 

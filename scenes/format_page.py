@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from quillwise.scenes import faults, keys, sources
+from quillwise.scenes import faults, keys, readings, sources
 from quillwise.scenes.fields import (
     Event,
     Field,
@@ -32,6 +32,7 @@ FILES: dict[str, type[Keys]] = {
     sources.ENGINE: keys.EngineKeys,
     sources.SETUP: keys.SetupKeys,
     "faults/*.toml": faults.FaultKeys,
+    "readings/*.toml": readings.ReadingsKeys,
 }
 _HEAD = ("Key", "Allowed", "Unit", "If left out", "Meaning", "Example")
 

@@ -17,7 +17,7 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, briefing, figures, folders, modelling, pictures, proving
+from quillwise.viz import asked, briefing, diagnosing, figures, folders, modelling, pictures, proving
 
 INTERRUPTED = 130
 
@@ -100,6 +100,7 @@ pictures.register(app)
 modelling.register(app)
 briefing.register(app)
 proving.register(app)
+diagnosing.register(app)
 
 
 def main() -> None:

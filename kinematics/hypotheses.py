@@ -1,0 +1,533 @@
+"""What can have gone wrong with an engine's timing: every hypothesis of a branch, and those that branches share.
+
+A hypothesis says by how much each leaf becomes early [crank deg, + = early], or what else it does to what is read. Its
+weight is its odds against "right": the share of its class (a judgement), split over the members of the class:
+
+- wrong tooth: alike for every coupling; within one, a position that takes one tooth more is ``teeth_share`` times as
+  likely, and ``any_tooth`` of the class is spread evenly, for a count that was lost;
+- an ordinary gear: alike for every mesh, two teeth a quarter as likely as one;
+- all others: alike for every place where it can happen, and within a place alike for every way, unless said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Literal
+
+from quillwise.kinematics.angles import wrapped
+from quillwise.kinematics.assembly import Assembly, move_teeth, with_clearances, with_mesh_teeth
+from quillwise.kinematics.branches import (
+    Branch,
+    branches,
+    coupling_turns,
+    job_of,
+    leaf_words,
+    leaves_behind,
+    magneto_of_leaf,
+    tooth_crank_deg,
+)
+from quillwise.kinematics.cams import events_at
+from quillwise.kinematics.couplings import move_for_shift, positions, step_deg
+from quillwise.kinematics.datasheet import StepData
+from quillwise.kinematics.marks import lobe_own_deg, mark_crank_deg, mark_own_deg, timing_valve
+from quillwise.kinematics.model import Engine, Valve
+from quillwise.kinematics.readings import Judgement
+
+Tag = Literal["lever", "two leads", "leads round", "teeth", "inside"]
+_SAME_DEG = 1e-6
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Hypothesis:
+    """One thing that is wrong, or nothing. ``odds``: against "right". ``early_deg``: by leaf.
+
+    ``spread_deg``: standard deviation of what it does to its leaves, the same for all of them. ``valve_late_deg``: own
+    angle by which an event of a valve, (valve, flank), comes later. ``finger_past_deg``: of a magneto's finger.
+    ``break_late_deg``: mean and standard deviation by which a magneto's break is read late, the finger past its middle
+    by half of it. ``read_running``: valves were read at the running clearance, whatever was written.
+    ``u_clearance_mm``, ``u_gap_mm``: of a valve or points that were set without care. ``mirrored``: the entry that was
+    written on the wrong side of its dead centre. ``moves``, ``meshes``: teeth that made it."""
+
+    kind: str
+    name: str
+    odds: float = 1.0
+    early_deg: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    spread_deg: float = 0.0
+    valve_late_deg: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    finger_past_deg: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    break_late_deg: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
+    read_running: frozenset[str] = frozenset()
+    u_clearance_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    u_gap_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    mirrored: int | None = None
+    moves: Mapping[str, tuple[int, int]] = field(default_factory=lambda: MappingProxyType({}))
+    meshes: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    sites: tuple[str, ...] = ()  # leaves or magnetos whose set-up it spoils
+    tags: frozenset[tuple[Tag, str]] = frozenset()
+    what: str = ""  # the class's variant, by which its cure is chosen
+
+
+RIGHT = Hypothesis(kind="right", name="nothing wrong")
+
+
+def acted(assembly: Assembly, hypothesis: Hypothesis) -> Assembly:
+    """The assembly as the hypothesis made it, of those that move teeth. Raises RequestError for an open coupling."""
+    for coupling, (driving, driven) in hypothesis.moves.items():
+        assembly = move_teeth(assembly, coupling, driving, driven)
+    for mesh, teeth in hypothesis.meshes.items():
+        assembly = with_mesh_teeth(assembly, mesh, assembly.mesh_teeth.get(mesh, 0) + teeth)
+    return assembly
+
+
+def confused(engine: Engine, assembly: Assembly) -> Assembly:
+    """All valves at the running clearance in place of the checking clearance."""
+    return with_clearances(assembly, {name: valve.data.running_clearance_mm for name, valve in engine.valves.items()})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Field:
+    """All hypotheses of an engine: by branch (the first is "right"), and shared by branches (the first is "right").
+    ``moved_odds``: that pointer or disc moved, against not. ``right_weight``: of nothing wrong at all."""
+
+    branches: tuple[tuple[Branch, tuple[Hypothesis, ...]], ...]
+    shared: tuple[Hypothesis, ...]
+    moved_odds: float
+    right_weight: float
+
+
+def field_of(engine: Engine, judgement: Judgement, disc_proved: bool, entries: Iterable[tuple[int, str, str]]) -> Field:
+    """All hypotheses. ``entries``: (index, leaf, name) of the readings that can have been written on the wrong side."""
+    made: list[tuple[str, Hypothesis]] = []  # ("" shared or a branch's name, with relative weight in its class)
+    groups = branches(engine)
+    made += _teeth(engine, groups, judgement)
+    made += _gears(engine, groups)
+    made += _set_up(engine, groups, judgement)
+    made += _magnetos(engine, groups, judgement)
+    made += _valves(engine, groups, judgement)
+    made += _written(groups, entries)
+    made += _everything(engine)
+    shares = dict(judgement.classes)
+    if disc_proved:
+        shares[MOVED] = shares.get(MOVED, 0.0) * judgement.disc_proved_share
+    weights: dict[str, float] = {MOVED: 1.0}
+    for _, one in made:
+        weights[one.kind] = weights.get(one.kind, 0.0) + one.odds
+    whole = sum(shares.get(kind, 0.0) for kind in weights)
+    second = 2.0 * judgement.another_fault
+    of_class = {
+        kind: second * shares.get(kind, 0.0) / whole / weight for kind, weight in weights.items() if whole * weight > 0
+    }
+    placed: dict[str, list[Hypothesis]] = {"": [RIGHT], **{branch.name: [RIGHT] for branch in groups}}
+    for place, one in made:
+        odds = one.odds * of_class.get(one.kind, 0.0)
+        if odds > 0:
+            placed[place].append(replace(one, odds=odds))
+    nothing = judgement.nothing_wrong
+    return Field(
+        branches=tuple((branch, tuple(placed[branch.name])) for branch in groups),
+        shared=tuple(placed[""]),
+        moved_odds=of_class.get(MOVED, 0.0),
+        right_weight=second * nothing / (1.0 - nothing),
+    )
+
+
+MOVED = "pointer or disc moved"
+_Made = list[tuple[str, Hypothesis]]
+
+
+def _place(groups: tuple[Branch, ...], leaves: Iterable[str]) -> str | None:
+    """The branch that all of these leaves belong to, "" if they belong to several, None if there are none."""
+    homes = {branch.name for branch in groups if set(branch.leaves) & set(leaves)}
+    return None if not homes else homes.pop() if len(homes) == 1 else ""
+
+
+def _early(leaves: Iterable[str], by_deg: float) -> Mapping[str, float]:
+    return MappingProxyType(dict.fromkeys(leaves, by_deg))
+
+
+def _count(teeth: int) -> str:
+    return "1 tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
+
+
+def _way(by_deg: float) -> str:
+    return f"{abs(by_deg):.1f} crank degrees {'early' if by_deg > 0 else 'late'}"
+
+
+def _teeth(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) -> _Made:
+    made: _Made = []
+    for name, coupling in engine.couplings.items():
+        behind = leaves_behind(engine, name)
+        place = _place(groups, behind)
+        if place is None:
+            continue
+        n1, n2 = coupling.data.driving_teeth, coupling.data.driven_teeth
+        count, turns = positions(n1, n2), coupling_turns(engine, name)
+        found = []
+        for steps in range(-((count - 1) // 2), count // 2 + 1):
+            if steps:
+                move = move_for_shift((n1, n2), steps * step_deg(n1, n2))
+                found.append((move, judgement.teeth_share ** (move.teeth - 1)))
+        whole = sum(weight for _, weight in found)
+        for move, weight in found:
+            early = float(move.shift_deg) / turns
+            words = f"{name} {_moved(move.driving_teeth, move.driven_teeth)}: {_way(early)}"
+            made.append(
+                (
+                    place,
+                    Hypothesis(
+                        kind="wrong tooth",
+                        name=words,
+                        odds=(1 - judgement.any_tooth) * weight / whole + judgement.any_tooth / len(found),
+                        early_deg=_early(behind, early),
+                        moves=MappingProxyType({name: (move.driving_teeth, move.driven_teeth)}),
+                        tags=frozenset({("teeth", name)}),
+                    ),
+                )
+            )
+    return made
+
+
+def _moved(driving: int, driven: int) -> str:
+    ends = [
+        f"{_count(teeth)} {'on' if teeth > 0 else 'back'} at its {end} end"
+        for teeth, end in ((driving, "driving"), (driven, "driven"))
+        if teeth
+    ]
+    return " and ".join(ends)
+
+
+def _gears(engine: Engine, groups: tuple[Branch, ...]) -> _Made:
+    made: _Made = []
+    for mesh in engine.meshes:
+        behind = leaves_behind(engine, mesh)
+        place = _place(groups, behind)
+        if place is None:
+            continue
+        one = tooth_crank_deg(engine, mesh)
+        for teeth, weight in ((1, 1.0), (-1, 1.0), (2, 0.25), (-2, 0.25)):
+            made.append(
+                (
+                    place,
+                    Hypothesis(
+                        kind="ordinary gear a tooth out",
+                        name=f"gears {mesh} {_count(teeth)} {'on' if teeth > 0 else 'back'}: {_way(teeth * one)}",
+                        odds=weight,
+                        early_deg=_early(behind, teeth * one),
+                        meshes=MappingProxyType({mesh: teeth}),
+                    ),
+                )
+            )
+    return made
+
+
+def _set_up(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) -> _Made:
+    """Everything that spoils the set-up of one branch by way of its job: marks, lobes, writing, turns, backlash."""
+    made: _Made = []
+    for branch in groups:
+        for leaf in branch.leaves:
+            job = job_of(engine, leaf)
+            coupling = engine.coupling_upstream(leaf)
+            if job is None or coupling is None:
+                continue
+            behind = leaves_behind(engine, coupling.name)
+            words = leaf_words(engine, leaf)
+            for kind, said, early, weight, spread in _misset(engine, job, leaf, judgement):
+                made.append(
+                    (
+                        branch.name,
+                        Hypothesis(
+                            kind=kind,
+                            name=f"{words} {said}",
+                            odds=weight,
+                            early_deg=_early(behind, early),
+                            spread_deg=spread,
+                            sites=behind,
+                        ),
+                    )
+                )
+    return made
+
+
+_Misset = tuple[str, str, float, float, float]  # class, words, early, weight, spread
+
+
+def _misset(engine: Engine, job: StepData, leaf: str, judgement: Judgement) -> Iterator[_Misset]:
+    right = mark_crank_deg(engine, job)
+    own = mark_own_deg(engine, job)
+    magneto = magneto_of_leaf(engine, leaf)
+    yield "one crank turn out", "one crank turn out", -360.0, 1.0, 0.0
+    back = judgement.backlash_deg
+    yield "backlash on the wrong side", "set with the backlash on the wrong side", -back, 1.0, judgement.u_backlash_deg
+    yield from _wrong_marks(engine, job, right, magneto)
+    centre = 360.0 * round(own / 360.0) if abs(float(wrapped(own, 360.0))) <= 90 else 180.0 + 360.0 * (own // 360.0)
+    mirror = float(wrapped(2 * (own - centre), 720.0))
+    if abs(mirror) > _SAME_DEG:
+        yield "written wrong", "set on the other side of the dead centre", mirror, 1.0, 0.0
+    mine = engine.cylinders[job.cylinder]
+    for bank in dict.fromkeys(cylinder.bank for cylinder in engine.cylinders.values()):
+        other = next(cylinder for cylinder in engine.cylinders.values() if cylinder.bank == bank)
+        turn = float(wrapped(other.bank_turn_deg - mine.bank_turn_deg, 360.0)) * engine.sigma
+        if abs(turn) > _SAME_DEG:
+            yield "written wrong", f"set by the ring of bank {bank}", -turn, 0.5, 0.0
+    if magneto:
+        yield from _lever_set(engine, magneto, judgement)
+        turns = abs(float(engine.shafts[leaf].turns))
+        data = engine.magnetos[magneto].data
+        opened = (360.0 / float(data.sparks_per_turn) - data.dwell_deg) / turns
+        back_deg = float(wrapped(2 * own + opened, 720.0))
+        yield "part of the other hand", "set as for the other running direction", back_deg, 0.5, 0.0
+        return
+    valve = timing_valve(engine, job)
+    clearance = valve.data.running_clearance_mm
+    if events_at(valve.curve, clearance) is not None:
+        shift = lobe_own_deg(engine, job, clearance) - lobe_own_deg(engine, job)
+        if abs(shift) > _SAME_DEG:
+            yield "checking and running clearance confused", "set at the running clearance", shift, 1.0, 0.0
+    yield from _wrong_lobes(engine, job, valve)
+    both = events_at(valve.curve, valve.data.checking_clearance_mm)
+    if both and job.by.endswith(("opens", "closes")):
+        # the other way round, the flank that lets go is the one that is nipped
+        nipped, other_flank = both if job.by.endswith("opens") else both[::-1]
+        reversed_deg = float(wrapped(other_flank + nipped, 720.0))
+        yield "part of the other hand", "set as for the other running direction", reversed_deg, 0.5, 0.0
+
+
+def _wrong_marks(engine: Engine, job: StepData, right: float, magneto: str) -> Iterator[_Misset]:
+    seen = {0.0, 360.0}
+    marks = [(mark.label, mark.crank_deg) for mark in engine.marks if mark.label != job.mark]
+    marks += [(f"TDC {name}", cylinder.firing_deg) for name, cylinder in engine.cylinders.items()]
+    for label, crank_deg in marks:
+        for turn in (0.0, 360.0):
+            early = round(float(wrapped(right - crank_deg - turn, 720.0)), 9)
+            if early in seen or abs(early) == 360.0:
+                continue
+            seen.add(early)
+            same = bool(magneto) and any(
+                other.mark == label and other.do == "set-magneto" and other.cylinder == job.cylinder
+                for other in engine.sheet.setup
+            )
+            kind = "magnetos exchanged or at one mark" if same else "wrong mark or bank"
+            weight = 1.0 if not label.startswith("TDC") else 0.25
+            after = ", at its other pass" if turn else ""
+            yield kind, f"set at the mark “{label}”{after}", early, weight, 0.0
+
+
+def _wrong_lobes(engine: Engine, job: StepData, valve: Valve) -> Iterator[_Misset]:
+    held = engine.cylinders[valve.cylinder].firing_deg + lobe_own_deg(engine, job)
+    seen: set[float] = {0.0}
+    for other in engine.valves.values():
+        if other.camshaft != valve.camshaft:
+            continue
+        places = events_at(other.curve, other.data.checking_clearance_mm)
+        if places is None:
+            continue
+        for flank, own in zip(("opens", "closes"), places, strict=True):
+            early = round(float(wrapped(engine.cylinders[other.cylinder].firing_deg + own - held, 720.0)), 9)
+            if early in seen:
+                continue
+            seen.add(early)
+            near = other.cylinder == valve.cylinder
+            yield "wrong lobe or flank", f"set by {other.name} {flank}", early, 1.0 if near else 0.1, 0.0
+
+
+def _lever_set(engine: Engine, magneto: str, judgement: Judgement) -> Iterator[_Misset]:
+    data = engine.magnetos[magneto].data
+    reach = data.advance_range_deg or judgement.lever_range_deg
+    sign = -1.0 if data.timed_at == "full retard" else 1.0
+    # the lever back makes the break late: set so, the rotor stands ahead by as much
+    yield "lever or impulse", "set with its lever off its stop", sign * reach / 2, 1.0, reach / 12**0.5
+    if data.impulse_lag_deg:
+        yield "lever or impulse", "set with the impulse starter not past its click", data.impulse_lag_deg, 1.0, 0.0
+
+
+def _magnetos(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) -> _Made:
+    made: _Made = []
+    for magneto in engine.magnetos.values():
+        place, name = _place(groups, (magneto.rotor,)), magneto.name
+        assert place is not None
+        data = magneto.data
+        inside: frozenset[tuple[Tag, str]] = frozenset({("inside", name)})
+        wheel = 360.0 / data.finger_teeth[1]
+        for teeth, weight in ((1, 1.0), (-1, 1.0), (2, 0.25), (-2, 0.25)):
+            made.append(
+                (
+                    place,
+                    Hypothesis(
+                        kind="inside of the magneto",
+                        name=f"{name} distributor finger {_count(teeth)} {'on' if teeth > 0 else 'back'} in its gear",
+                        odds=weight,
+                        finger_past_deg=MappingProxyType({name: teeth * wheel}),
+                        meshes=MappingProxyType({engine.shafts[magneto.finger].link: teeth}),
+                        tags=inside,
+                    ),
+                )
+            )
+        made.append(
+            (
+                place,
+                Hypothesis(
+                    kind="inside of the magneto",
+                    name=f"{name} points gap wrong",
+                    odds=2.5,
+                    u_gap_mm=MappingProxyType({name: judgement.u_gap_wrong_mm}),
+                    tags=inside,
+                ),
+            )
+        )
+        reach = data.advance_range_deg or judgement.lever_range_deg
+        sign = -1.0 if data.timed_at == "full retard" else 1.0
+        lags = [("lever now off its stop", sign * reach / 2, reach / 12**0.5)]
+        if data.impulse_lag_deg:
+            lags.append(("read with the impulse starter not past its click", data.impulse_lag_deg, 0.0))
+        off_stop: frozenset[tuple[Tag, str]] = frozenset({("lever", name)})
+        for words, late, spread in lags:
+            made.append(
+                (
+                    place,
+                    Hypothesis(
+                        kind="lever or impulse",
+                        name=f"{name} magneto {words}",
+                        break_late_deg=MappingProxyType({name: (late, spread)}),
+                        tags=off_stop if spread else frozenset(),
+                    ),
+                )
+            )
+        leads: tuple[tuple[str, str, Tag], ...] = (
+            ("two leads changed over", "two plug leads changed over", "two leads"),
+            ("all leads one place round", "all plug leads one place round", "leads round"),
+        )
+        for kind, words, tag in leads:
+            made.append((place, Hypothesis(kind=kind, name=f"{name} {words}", tags=frozenset({(tag, name)}))))
+    return made
+
+
+def _valves(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) -> _Made:
+    made: _Made = []
+    share = 1.0 / max(1, len(engine.valves))
+    for valve in engine.valves.values():
+        place = _place(groups, (valve.camshaft,))
+        assert place is not None
+        wrong = MappingProxyType({valve.name: judgement.u_clearance_wrong_mm})
+        made.append(
+            (
+                place,
+                Hypothesis(
+                    kind="checking and running clearance confused",
+                    name=f"{valve.name} clearance wrong",
+                    odds=len(groups) * share,
+                    u_clearance_mm=wrong,
+                ),
+            )
+        )
+    for branch in groups:
+        cams = [leaf for leaf in branch.leaves if leaf in engine.camshafts]
+        for camshaft in cams:
+            job = job_of(engine, camshaft)
+            valves = [valve for valve in engine.valves.values() if valve.camshaft == camshaft]
+            if not valves:
+                continue
+            by = valves[0] if job is None else timing_valve(engine, job)
+            flank = "closes" if job is not None and job.by.endswith("closes") else "opens"
+            made.append(
+                (
+                    branch.name,
+                    Hypothesis(
+                        kind="part of the other hand",
+                        name=f"{camshaft} of the other hand",
+                        valve_late_deg=_mirrored_cam(engine, valves, by, flank),
+                    ),
+                )
+            )
+    if len(engine.valves):
+        made.append(
+            (
+                "" if len(groups) > 1 else groups[0].name,
+                Hypothesis(
+                    kind="checking and running clearance confused",
+                    name="all valves read at the running clearance",
+                    odds=float(len(groups)),
+                    read_running=frozenset(engine.valves),
+                ),
+            )
+        )
+    return made
+
+
+def _mirrored_cam(engine: Engine, valves: list[Valve], by: Valve, flank: str) -> Mapping[tuple[str, str], float]:
+    """By how much each event comes later when the camshaft's lobes follow each other the other way round, and it was
+    set by a flank of one of them all the same."""
+
+    def places(valve: Valve) -> tuple[float, float]:
+        found = events_at(valve.curve, valve.data.checking_clearance_mm) or (0.0, 0.0)
+        firing = engine.cylinders[valve.cylinder].firing_deg
+        return firing + found[0], firing + found[1]
+
+    twice_axis = sum(places(by))  # in the mirror the flank that was set stays where it was
+    late = {}
+    for valve in valves:
+        opens, closes = places(valve)
+        late[valve.name, "opens"] = float(wrapped(twice_axis - closes - opens, 720.0))
+        late[valve.name, "closes"] = float(wrapped(twice_axis - opens - closes, 720.0))
+    assert abs(late[by.name, flank]) < _SAME_DEG
+    return MappingProxyType(late)
+
+
+def _written(groups: tuple[Branch, ...], entries: Iterable[tuple[int, str, str]]) -> _Made:
+    found = [(index, _place(groups, (leaf,)), name) for index, leaf, name in entries]
+    made: _Made = []
+    for index, place, name in found:
+        if place is not None:
+            words = f"the reading of {name} written on the wrong side of the dead centre"
+            one = Hypothesis(kind="written wrong", name=words, odds=len(groups) / len(found), mirrored=index)
+            made.append((place, one))
+    return made
+
+
+def _everything(engine: Engine) -> _Made:
+    """What exchanges two branches: pairs of magnetos, and pairs of camshafts set by each other's marks."""
+    made: _Made = []
+    magnetos = list(engine.magnetos.values())
+    for at, one in enumerate(magnetos):
+        for other in magnetos[at + 1 :]:
+            if one.fires != other.fires:
+                continue
+            apart = one.data.break_deg - other.data.break_deg
+            if abs(apart) > _SAME_DEG:
+                made.append(
+                    (
+                        "",
+                        Hypothesis(
+                            kind="magnetos exchanged or at one mark",
+                            name=f"{one.name} and {other.name} magneto exchanged",
+                            odds=2.0,
+                            early_deg=MappingProxyType({one.rotor: apart, other.rotor: -apart}),
+                            sites=(one.rotor, other.rotor),
+                        ),
+                    )
+                )
+    jobs = {leaf: job for leaf in engine.camshafts if (job := job_of(engine, leaf)) is not None}
+    pairs = [(a, b) for at, a in enumerate(jobs) for b in list(jobs)[at + 1 :]]
+    for a, b in pairs:
+        upstream = engine.coupling_upstream(a), engine.coupling_upstream(b)
+        if None in upstream or upstream[0] == upstream[1]:
+            continue
+        apart = mark_crank_deg(engine, jobs[a]) - mark_crank_deg(engine, jobs[b])
+        if abs(float(wrapped(apart, 720.0))) > _SAME_DEG:
+            first, second = (leaves_behind(engine, c.name) for c in upstream if c is not None)
+            early = {**_early(first, apart), **_early(second, -apart)}
+            if set(first) & set(second):
+                continue
+            made.append(
+                (
+                    "",
+                    Hypothesis(
+                        kind="wrong mark or bank",
+                        name=f"{a} and {b} set at each other's marks",
+                        early_deg=MappingProxyType(early),
+                        sites=(*first, *second),
+                    ),
+                )
+            )
+    return made

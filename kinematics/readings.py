@@ -1,0 +1,363 @@
+"""What a fitter reads off an engine that is found as it is: plain frozen data, and what is judged beforehand.
+
+All angles are what the pointer shows on the disc, in crank degrees θ, counted from the firing TDC of the first cylinder
+in the firing order. ``period_deg``: 720 where the turns were counted, 360 where only the ring was read. Uncertainties
+``u_…`` are standard uncertainties (one standard deviation). No entry says how the engine was put together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+Flank = Literal["opens", "closes"]
+Approach = Literal["running direction", "against it", "not noted"]
+SightKind = Literal[
+    "rocking",  # subject: a cylinder, at crank_deg: exhaust closes and inlet opens about there
+    "finger on",  # subject: a magneto; cylinders: one, at crank_deg
+    "finger between",  # subject: a magneto; cylinders: two neighbours in its firing order, at crank_deg
+    "lever at its stop",  # subject: a magneto
+    "lever off its stop",
+    "leads as the chart",  # subject: a magneto
+    "two leads changed over",
+    "leads one place round",
+    "teeth as marked",  # subject: a coupling that was drawn; the index marks stand as they should
+    "teeth not as marked",
+    "magneto inside as marked",  # subject: a magneto that was taken off and opened
+    "magneto inside not as marked",
+]
+TIMELESS_SIGHTS: tuple[SightKind, ...] = (
+    "lever at its stop",
+    "lever off its stop",
+    "leads as the chart",
+    "two leads changed over",
+    "leads one place round",
+    "teeth as marked",
+    "teeth not as marked",
+    "magneto inside as marked",
+    "magneto inside not as marked",
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ValveReading:
+    """A valve that was nipped (opens) or let go (closes) at ``crank_deg``, with ``clearance_mm`` as the fitter says.
+
+    ``valve``: a key of ``engine.valves``. ``approached``: how the crank came to the place."""
+
+    valve: str
+    flank: Flank
+    crank_deg: float
+    clearance_mm: float
+    u_deg: float
+    approached: Approach = "running direction"
+    period_deg: float = 720.0
+    u_clearance_mm: float | None = None  # None: the judgement's
+
+    @property
+    def name(self) -> str:
+        """For example "A1 inlet opens"."""
+        return f"{self.valve} {self.flank}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LiftReading:
+    """A valve that is open by ``lift_mm`` (above 0) at ``crank_deg``, rising ("opens") or falling ("closes")."""
+
+    valve: str
+    flank: Flank
+    crank_deg: float
+    lift_mm: float
+    clearance_mm: float
+    u_mm: float
+    u_deg: float = 0.0
+    approached: Approach = "running direction"
+    period_deg: float = 720.0
+    u_clearance_mm: float | None = None
+
+    @property
+    def name(self) -> str:
+        """For example "A1 inlet open by 2.00 mm, rises"."""
+        return f"{self.valve} open by {self.lift_mm:.2f} mm, {'rises' if self.flank == 'opens' else 'falls'}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BreakReading:
+    """A points break at ``crank_deg``. ``finger_on``: cylinder whose segment the finger is on, "" not looked at: then
+    nobody knows which break of the magneto it was. ``finger_off_deg``: how far the finger is past the middle of that
+    segment [deg of the finger, + = past, in its running direction], read with ``u_finger_deg``."""
+
+    magneto: str
+    crank_deg: float
+    u_deg: float
+    finger_on: str = ""
+    finger_off_deg: float | None = None
+    u_finger_deg: float = 1.0
+    approached: Approach = "running direction"
+    period_deg: float = 720.0
+
+    @property
+    def name(self) -> str:
+        """For example "A1 exhaust-side points break"."""
+        return " ".join(word for word in (self.finger_on, self.magneto, "points break") if word)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FingerReading:
+    """How far a distributor finger is past the middle of its segment when the points break, the break's angle not
+    read [deg of the finger, + = past, in its running direction]."""
+
+    magneto: str
+    off_deg: float
+    u_deg: float = 1.0
+
+    @property
+    def name(self) -> str:
+        """For example "exhaust-side finger off the middle"."""
+        return f"{self.magneto} finger off the middle"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ClearanceReading:
+    """The clearance of a valve as it was when its events were read, measured by feeler [mm]."""
+
+    valve: str
+    clearance_mm: float
+    u_mm: float
+
+    @property
+    def name(self) -> str:
+        """For example "A1 inlet clearance"."""
+        return f"{self.valve} clearance"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GapReading:
+    """The largest opening of a magneto's points, measured by feeler [mm]."""
+
+    magneto: str
+    gap_mm: float
+    u_mm: float
+
+    @property
+    def name(self) -> str:
+        """For example "exhaust-side points gap"."""
+        return f"{self.magneto} points gap"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PointerReading:
+    """By how much the pointer shows too much (+) at the true TDC of a cylinder, as two stop readings or a dial gauge
+    gave it [crank deg]. ``kinematics.disc`` makes it of stop readings."""
+
+    cylinder: str
+    error_deg: float
+    u_deg: float
+
+    @property
+    def name(self) -> str:
+        """For example "true TDC of A1"."""
+        return f"true TDC of {self.cylinder}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sight:
+    """What the eye sees: see ``SightKind``. ``crank_deg``: where the pointer stands then, None for what does not turn
+    with the crank (``TIMELESS_SIGHTS``)."""
+
+    kind: SightKind
+    subject: str
+    cylinders: tuple[str, ...] = ()
+    crank_deg: float | None = None
+    period_deg: float = 720.0
+
+    @property
+    def name(self) -> str:
+        """For example "A6 rocking" or "exhaust-side finger between A1 and B6"."""
+        whom = " and ".join(self.cylinders)
+        return f"{self.subject} {self.kind}{' ' + whom if whom else ''}"
+
+
+Entry = (
+    ValveReading | LiftReading | BreakReading | FingerReading | ClearanceReading | GapReading | PointerReading | Sight
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Readings:
+    """All readings of an engine as found. ``disc_proved``: whether TDC and disc were proved before. ``turn_proved``:
+    whether it is known which of the two turns of a cycle is the firing one of the first cylinder; if not, counted
+    angles are right but for one whole turn, the same for all."""
+
+    engine: str = ""
+    entries: tuple[Entry, ...] = ()
+    disc_proved: bool = False
+    turn_proved: bool = True
+
+
+CLASSES: Mapping[str, float] = MappingProxyType(
+    {
+        "pointer or disc moved": 14.0,
+        "backlash on the wrong side": 9.0,
+        "checking and running clearance confused": 7.0,
+        "written wrong": 5.0,
+        "wrong tooth": 20.0,
+        "wrong mark or bank": 10.0,
+        "one crank turn out": 8.0,
+        "inside of the magneto": 8.0,
+        "two leads changed over": 6.0,
+        "all leads one place round": 2.0,
+        "ordinary gear a tooth out": 4.0,
+        "lever or impulse": 3.0,
+        "magnetos exchanged or at one mark": 2.0,
+        "part of the other hand": 1.0,
+        "wrong lobe or flank": 1.0,
+    }
+)
+"""Of 100 that come as "the timing is off". A judgement, no source."""
+
+MINUTES: Mapping[str, float] = MappingProxyType(
+    {
+        "look": 1.5,
+        "points gap": 2.5,
+        "clearance": 2.5,
+        "points break": 5.0,
+        "valve event": 7.5,
+        "lift, first of a valve": 17.5,
+        "lift, next": 3.0,
+        "true TDC": 25.0,
+        "magneto off": 60.0,
+        "quill drawn": 45.0,
+    }
+)
+"""Minutes of work for a reading. A judgement, no source."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Judgement:
+    """What is judged beforehand, none of it measured: every figure is settable in one data file.
+
+    ``classes``: shares of the classes of causes among engines that come as "the timing is off" (any sum).
+    ``nothing_wrong``: probability that nothing is wrong at all, against one thing wrong. ``another_fault``: how likely
+    a second thing is wrong where one is. ``teeth_share``: of a tooth error by one tooth more against one tooth less;
+    ``any_tooth``: share of tooth errors that are at any tooth. ``disc_proved_share``: what is left of "pointer or disc
+    moved" when both were proved.
+    """
+
+    classes: Mapping[str, float] = field(default_factory=lambda: CLASSES)
+    minutes: Mapping[str, float] = field(default_factory=lambda: MINUTES)
+    nothing_wrong: float = 0.05
+    another_fault: float = 0.10
+    teeth_share: float = 0.2
+    any_tooth: float = 0.05
+    disc_proved_share: float = 0.1
+    u_pointer_deg: float = 0.25  # of a pointer that was set with care
+    u_pointer_moved_deg: float = 6.0  # of a pointer that was moved: half of these, the rest stand anywhere
+    u_setting_deg: float = 0.3  # feeler and hand when a shaft is set, besides half a step of the vernier
+    u_clearance_mm: float = 0.02  # of a clearance that was set with care
+    u_clearance_wrong_mm: float = 0.15  # of one that was not
+    u_gap_mm: float = 0.02
+    u_gap_wrong_mm: float = 0.10
+    backlash_deg: float = 1.5  # of a train, at the crank
+    u_backlash_deg: float = 0.5
+    lever_range_deg: float = 20.0  # where the data give no range of advance
+    sight_error: float = 0.02  # probability that the eye, or the pen, is wrong
+    u_sight_deg: float = 8.0  # of what the eye sees by the crank: rocking, finger on or between [crank deg]
+    stands_out: float = 0.95  # probability at which asking for readings ends
+    misfit_p: float = 0.001  # residuals less likely than this fit nothing
+
+
+DEFAULT = Judgement()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Residual:
+    """A reading against what a cause leads to. ``predicted``, ``read``: crank deg, mm or finger deg as ``unit`` says;
+    ``sd``: residual in standard deviations, of a sight: how unexpected it was (explained when below 2)."""
+
+    name: str
+    unit: str
+    read: float
+    predicted: float
+    sd: float
+    explained: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cure:
+    """What cures a cause. ``do``: at the bench, in order; ``repeat``: steps of the set-up that must be done again.
+
+    ``moves``: teeth of couplings (driving, driven), ``shift_deg``: crank degrees by which the driven shaft becomes
+    earlier (+) in each; ``meshes``: teeth by which ordinary gears are put back; ``clearances_mm``, ``gaps_mm``: what
+    valves and points are set to. ``cycles``: extra whole cycles of the crank that a position needs."""
+
+    do: tuple[str, ...]
+    repeat: tuple[str, ...] = ()
+    moves: Mapping[str, tuple[int, int]] = field(default_factory=lambda: MappingProxyType({}))
+    shift_deg: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    meshes: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    clearances_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    gaps_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    cycles: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cause:
+    """A cause as ranked: one thing wrong, two, or none. ``parts``: each thing wrong, in words; ``kinds``: its classes.
+    ``tied``: in a tie with the first (the readings cannot tell them apart)."""
+
+    name: str
+    parts: tuple[str, ...]
+    kinds: tuple[str, ...]
+    probability: float
+    residuals: tuple[Residual, ...] = ()
+    cure: Cure | None = None
+    tied: bool = False
+
+    @property
+    def explained(self) -> tuple[Residual, ...]:
+        """The readings that it explains."""
+        return tuple(one for one in self.residuals if one.explained)
+
+    @property
+    def unexplained(self) -> tuple[Residual, ...]:
+        """Those that it does not."""
+        return tuple(one for one in self.residuals if not one.explained)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Diagnosis:
+    """``causes``: ranked, those with a probability worth a line. ``rest``: probability of all others: three things
+    wrong or more. ``tie``: why the first cannot be told from others, "" if it can. ``misfit``: why nothing fits, "" if
+    something does. ``entropy_bits``: of the causes. ``pointer_deg``, ``u_pointer_deg``: by how much the pointer shows
+    too much, given all readings."""
+
+    causes: tuple[Cause, ...]
+    rest: float
+    tie: str
+    misfit: str
+    entropy_bits: float
+    pointer_deg: float
+    u_pointer_deg: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proposal:
+    """A reading that could be taken. ``entry``: as it would be read if the first cause were true (its figures are to be
+    replaced by what is read). ``destroys``: it destroys evidence, so it comes last."""
+
+    name: str
+    kind: str  # key of the judgement's minutes
+    entry: Entry
+    outcomes: tuple[Entry, ...]  # of a sight: all that may be seen
+    bits: float
+    minutes: float
+    tool: str
+    destroys: bool
+
+    @property
+    def bits_per_minute(self) -> float:
+        """Expected information about the cause per minute of work."""
+        return self.bits / self.minutes

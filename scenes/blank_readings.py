@@ -1,0 +1,62 @@
+"""The empty readings file of an engine: a row for each event that its set-up times by, to be filled in."""
+
+from __future__ import annotations
+
+from quillwise.kinematics.marks import timing_valve
+from quillwise.kinematics.model import Engine
+from quillwise.scenes.toml_text import toml_value
+
+_HEAD = """\
+# Readings as found. Briefing aid. Not approved data.
+# Take all readings, and mark the teeth with paint at both ends, before anything is drawn.
+# Take the remark sign off each row that you fill in. Leave out what you did not read: never guess.
+# Lengths are in mm, angles in crank degrees as the ring or disc shows them.
+format = 1
+engine = {engine}
+# coverage_factor = 2          # k of the uncertainties below
+# turn_proved = true           # false: not known which of the two turns is the firing one of {first}
+"""
+_ANGLE = """\
+# crank_deg =                  # in the cycle, 0 to 720; or: reading = "22.0 BTDC"
+# uncertainty_deg = {u}        # expanded, k = 2
+# approached = "running direction"   # or "against it", "not noted"
+# turns_counted = true         # false: read on the ring alone
+# disc_proved = false          # true: TDC and disc were proved before
+"""
+
+
+def blank_text(engine: Engine) -> str:
+    """The form's text."""
+    limits = engine.sheet.limits
+    first = engine.sheet.firing_order[0]
+    parts = [_HEAD.format(engine=toml_value(engine.sheet.scene), first=first)]
+    for job in engine.sheet.setup:
+        if job.do == "set-camshaft":
+            valve = timing_valve(engine, job)
+            for event in ("opens", "closes"):
+                parts.append(
+                    f"# [[valve_events]]\n# valve = {toml_value(valve.name)}\n# event = {toml_value(event)}\n"
+                    f"# clearance_mm = {valve.data.checking_clearance_mm:g}           # at which it was read\n"
+                    + _ANGLE.format(u=limits.valve_event_uncertainty_deg)
+                )
+        elif job.do == "set-magneto":
+            parts.append(
+                f"# [[points_breaks]]\n# magneto = {toml_value(job.magneto)}\n"
+                "# finger_on =                  # the cylinder whose segment the finger is on\n"
+                "# finger_off_deg =             # past the middle of the segment, + in its running direction\n"
+                "# points_gap_mm =              # largest opening, by feeler\n"
+                + _ANGLE.format(u=limits.points_break_uncertainty_deg)
+            )
+    parts.append(
+        f"# [[stops]]                    # true TDC by a piston stop\n# cylinder = {toml_value(first)}\n"
+        "# before_deg =                 # the reading at the stop before the top\n"
+        "# after_deg =                  # and after it\n"
+    )
+    parts.append(
+        "# [[sights]]                   # what the eye sees\n"
+        '# kind = "rocking"             # or "finger on", "finger between", "lever at its stop",\n'
+        '#                              # "lever off its stop", "leads as the chart", "teeth as marked" …\n'
+        f"# subject = {toml_value(engine.sheet.firing_order[-1])}                 # the cylinder, magneto or coupling\n"
+        "# crank_deg =\n"
+    )
+    return "\n".join(parts)

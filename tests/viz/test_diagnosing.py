@@ -1,0 +1,82 @@
+"""The command diagnose on readings that the program wrote, and on the wrong ones."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from quillwise.scenes import faults, library
+from quillwise.viz import cli
+
+FAULTS = [(name, fault) for name in library.names() for fault in faults.names(library.find(name))]
+
+
+def run(*arguments: str, code: int = 0) -> str:
+    result = CliRunner().invoke(cli.app, ["--quiet", *arguments], prog_name="quillwise")
+    assert result.exit_code == code, result.output
+    return result.stderr if code == 2 else result.stdout
+
+
+@pytest.mark.parametrize(("scene", "fault"), FAULTS)
+def test_packaged_faults_are_found(scene, fault, tmp_path):
+    """The readings alone go in, through a file: the coupling or shaft that is wrong is named first or in the tie."""
+    told = faults.read(library.find(scene), fault)
+    path = tmp_path / "readings.toml"
+    run("rehearse", scene, "--fault", fault, "--readings", str(path), code=1)
+    record = json.loads(run("diagnose", str(path), "--json", "--no-next", code=1))
+    at = told.mistakes[0].split(":")[1].split("=")[0]
+    names = [
+        cause["name"] for cause in record["causes"] if cause["tied_with_the_first"] or cause is record["causes"][0]
+    ]
+    assert any(at in name for name in names), names
+    assert sum(cause["probability"] for cause in record["causes"]) <= 1.0 + 1e-9
+    first = record["causes"][0]
+    assert first["cure"]["do"]
+    assert first["cure"]["repeat"]
+    text = run("diagnose", str(path), scene, "--no-next", code=1)
+    assert text.splitlines()[0].startswith("Before anything is drawn: take all readings")
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert text.splitlines()[-1] == "Briefing aid. Not approved data."
+    assert f"{100 * first['probability']:.1f} %" in text
+
+
+def test_nothing_wrong_is_said_too(tmp_path):
+    path = tmp_path / "right.toml"
+    run("rehearse", "slipway-six", "--readings", str(path))
+    record = json.loads(run("diagnose", str(path), "--json", "--no-next"))
+    tied = [cause["name"] for cause in record["causes"] if cause["tied_with_the_first"]]
+    assert "nothing wrong" in tied
+    assert record["tie"]
+
+
+def test_the_next_reading(tmp_path):
+    path = tmp_path / "readings.toml"
+    run("rehearse", "slipway-six", "--fault", "quill-four-on", "--readings", str(path), code=1)
+    record = json.loads(run("diagnose", str(path), "--json", code=1))
+    told = [each["bits_per_minute"] for each in record["next_readings"]]
+    assert told == sorted(told, reverse=True)
+    for each in record["next_readings"]:
+        assert each["bits_per_minute"] == pytest.approx(each["bits"] / each["minutes"])
+
+
+def test_a_blank_form(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    run("diagnose", "--blank", "slipway-six")
+    assert Path("slipway-six-readings.toml").read_text().startswith("# Readings as found. Briefing aid.")
+    assert "exists; --force overwrites it" in CliRunner().invoke(cli.app, ["diagnose", "--blank", "slipway-six"]).stderr
+    assert run("diagnose", "slipway-six-readings.toml", code=2) == "slipway-six-readings.toml: it holds no reading\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ((), "give a readings file; --blank writes an empty one for an engine"),
+        (("no-such.toml",), "no-such.toml: "),
+    ],
+)
+def test_wrong_requests(arguments, message, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert run("diagnose", *arguments, code=2).startswith(message)

@@ -9,8 +9,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.optimize import brentq
-
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.budget import COVERAGE_FACTOR
 from quillwise.kinematics.errors import RequestError, unknown
@@ -84,6 +82,8 @@ def _before(engine: Engine, cylinder: Cylinder, apart_deg: float) -> float:
     def higher(angle_deg: float) -> float:
         before = float(piston_drop_mm(engine, cylinder, angle_deg))
         return before - float(piston_drop_mm(engine, cylinder, angle_deg + apart_deg))
+
+    from scipy.optimize import brentq  # loads much: only where it is used
 
     if abs(higher(-apart_deg / 2)) < _SURE_MM:
         return -apart_deg / 2

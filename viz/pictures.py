@@ -21,6 +21,7 @@ from quillwise.viz.asked import (
     open_engine,
     play_with,
 )
+from quillwise.viz.drafting import LineFormat, draft
 from quillwise.viz.writing import numbered_folder, slug
 
 if TYPE_CHECKING:
@@ -119,15 +120,46 @@ def draw(
     height_mm: Annotated[float | None, typer.Option("--height-mm", help="Height on paper; with --width-mm.")] = None,
     dpi: Annotated[float, typer.Option("--dpi", help="Pixels per inch: of lettering, and of sizes in mm.")] = 110.0,
     transparent: Annotated[bool, typer.Option("--transparent", help="No ground; for a single view.")] = False,
+    line: Annotated[
+        bool, typer.Option("--line", help="A line drawing, hidden lines removed: the step, or the whole by --view.")
+    ] = False,
+    line_format: Annotated[LineFormat, typer.Option("--format", help="Of a line drawing.")] = LineFormat.SVG,
+    paper: Annotated[str, typer.Option("--paper", metavar="NAME|WxH", help="Sheet of a line drawing, lying.")] = "A4",
+    hidden: Annotated[bool, typer.Option("--hidden", help="Hidden lines too, dashed; of a view of the whole.")] = False,
+    perspective: Annotated[bool, typer.Option("--perspective", help="As the eye sees it, not parallel.")] = False,
     output: Output = None,
     force: Force = False,
 ) -> None:
-    """Illustrations as PNG: all steps into a folder, one step, or a single view of the mechanism."""
+    """Illustrations: shaded as PNG, all steps, one step or a view; with --line as SVG, PDF or PNG of lines."""
     model = open_engine(engine)
     _, played = play_with(model, mistake)
+    _check_range("--dpi", dpi, *_DPI)
+    if line:
+        if crank is not None:
+            check_degrees("--crank", crank, 1e6)
+        found = find_step(played, step) if step else None
+        intended = play_with(model, None)[1].as_set if mistake else None
+        path = draft(
+            model,
+            played,
+            intended,
+            step=found,
+            crank_deg=crank or 0.0,
+            view=view or "three-quarter",
+            paper=paper,
+            hidden=hidden,
+            perspective=perspective,
+            kind=line_format,
+            dpi=dpi,
+            output=output,
+            force=force,
+        )
+        typer.echo(str(path))
+        return
+    if hidden or perspective:
+        raise RequestError("--hidden and --perspective are for --line")
     from quillwise.viz import gallery, still
 
-    _check_range("--dpi", dpi, *_DPI)
     if (width_mm is None) != (height_mm is None):
         raise RequestError("give --width-mm and --height-mm together")
     size_px = (

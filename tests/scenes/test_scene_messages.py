@@ -11,9 +11,7 @@ from quillwise.scenes import reader
 from quillwise.scenes.keys import CrankKeys
 
 CRANK_KEYS = ", ".join(CrankKeys.fields())
-TOP_KEYS = (
-    "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, geometry"
-)
+TOP_KEYS = "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, tools, geometry"
 LAWS = '"harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine" or "measured"'
 EVENT = 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
 

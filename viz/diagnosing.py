@@ -24,6 +24,7 @@ FIRST = (
 )
 _PROPOSALS = 3
 _NOTHING = "nothing wrong"
+_STANDS_OUT = 0.8  # below it the first cause is told with a warning
 
 
 def register(app: typer.Typer) -> None:
@@ -151,9 +152,14 @@ def diagnosis_text(record: Record, manner: Manner) -> str:
     rows = [(f"{100 * cause['probability']:.1f} %", _sentence(cause["name"])) for cause in causes]
     rest = record["three_or_more_probability"]
     rows.append((f"{100 * rest:.1f} %", "Three things wrong, or more."))
+    hidden = 1.0 - rest - sum(cause["probability"] for cause in causes)
+    if hidden >= 0.0005:
+        rows.append((f"{100 * hidden:.1f} %", "Other causes, each less likely than those above."))
     blocks.append(columns(("probability", "cause"), rows, right=(0,)))
     if record["tie"]:
         blocks.append(paragraph(record["tie"]))
+    elif record["causes"][0]["probability"] < _STANDS_OUT:
+        blocks.append(paragraph("No cause stands out yet. Take the next reading before anything is drawn."))
     first = record["causes"][0]
     odd = [each for each in first["residuals"] if not each["explained"]]
     if odd and not manner.quiet:

@@ -8,10 +8,10 @@ import pytest
 
 from quillwise.kinematics.errors import Problem, SceneError
 from quillwise.scenes import reader
-from quillwise.scenes.keys import CrankKeys
+from quillwise.scenes.keys import CrankKeys, EngineKeys
 
 CRANK_KEYS = ", ".join(CrankKeys.fields())
-TOP_KEYS = "format, like, name, about, length_unit, layout, crank, valves, couplings, trains, magnetos, limits, tools, geometry"
+TOP_KEYS = ", ".join(EngineKeys.fields())
 LAWS = '"harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine" or "measured"'
 EVENT = 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
 

@@ -11,7 +11,11 @@ from typer.testing import CliRunner
 from quillwise.scenes import faults, library
 from quillwise.viz import cli
 
-FAULTS = [(name, fault) for name in library.names() for fault in faults.names(library.find(name))]
+FAULTS = [
+    pytest.param(name, fault, marks=() if name == "slipway-six" else pytest.mark.slow)
+    for name in library.names()
+    for fault in faults.names(library.find(name))
+]
 
 
 def run(*arguments: str, code: int = 0) -> str:

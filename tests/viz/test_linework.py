@@ -146,7 +146,10 @@ assert not {"pyvista", "vtkmodules", "vtk"} & set(sys.modules)
     assert len(made[0]) < 250_000
 
 
-@pytest.mark.parametrize("name", library.names())
+@pytest.mark.parametrize(
+    "name",
+    [name if name == "slipway-six" else pytest.param(name, marks=pytest.mark.slow) for name in library.names()],
+)
 def test_figures_of_steps(name):
     """Each names its parts, keeps inside its sheet, and says what is turned with the end that it is seen from."""
     engine = library.engine(name)

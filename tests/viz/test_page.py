@@ -216,6 +216,7 @@ def test_steps_by_button_list_and_key(page):
     assert page.inner_text("#title").startswith(f"{NUMBER['a-nip'] + 1}.")
 
 
+@pytest.mark.slow
 def test_playing_and_pausing(page):
     assert page.evaluate("quillwise.now.playing") == "", "nothing plays by itself"
     page.click("#play-cycle")
@@ -234,6 +235,7 @@ def test_playing_and_pausing(page):
     page.select_option("#speed", "1")
 
 
+@pytest.mark.slow
 def test_the_vernier_by_hand(page):
     """Each tooth says what the vernier's table says; home, the shaft has moved by what was out of line."""
     step = STEPS[NUMBER["b-try"]]
@@ -353,6 +355,7 @@ def test_as_found_beside_as_intended(browser, files):
     it.context.close()
 
 
+@pytest.mark.slow
 def test_touch(browser, files):
     it = Watched(browser, files / "slipway-six.html", (360, 800), has_touch=True, is_mobile=True)
     page = it.open()
@@ -380,7 +383,7 @@ def test_touch(browser, files):
     it.context.close()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.slow)])
 def test_access(browser, files, scheme):
     """axe-core finds nothing, in light and in dark, and at 200 % text."""
     node_tools.node("")  # the rules come with npm install
@@ -536,6 +539,7 @@ def test_the_bundle_is_what_its_sources_make(tmp_path):
     assert made.read_bytes() == (node_tools.FOLDER / "bundle.js").read_bytes()
 
 
+@pytest.mark.slow
 def test_the_same_engine_gives_the_same_page():
     assert briefing.briefing(library.engine("slipway-six"), briefing._fault("slipway-six", None)) == text_of(
         "slipway-six"

@@ -33,7 +33,7 @@ const fs = require("fs");
 """
 
 
-@pytest.mark.parametrize("name", ["larkfell-starboard", "launch-inverted"])
+@pytest.mark.parametrize("name", ["launch-inverted", pytest.param("larkfell-starboard", marks=pytest.mark.slow)])
 def test_poses_are_those_of_the_mechanism(name, tmp_path):
     engine = library.engine(name)
     played = play(engine)

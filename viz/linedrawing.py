@@ -89,21 +89,28 @@ def strokes(
     dashed: Collection[str] = (),
 ) -> tuple[Stroke, ...]:
     """The strokes of bodies [world, mm], by name. asked: parts in question, in wide lines; the others are narrow and
-    grey beside them. dashed: parts whose hidden lines are drawn too."""
+    grey beside them. Where none is in question outlines are wide and the edges within them narrow, so that they do not
+    run together. dashed: parts whose hidden lines are drawn too."""
     edges = drawn_edges(bodies, camera)
     cut = pieces(bodies, edges, camera)
     begin = edges.start[cut.edge] * (1 - cut.begin[:, None]) + edges.end[cut.edge] * cut.begin[:, None]
     until = edges.start[cut.edge] * (1 - cut.until[:, None]) + edges.end[cut.edge] * cut.until[:, None]
     ends = np.stack([frame.placed(camera, begin), frame.placed(camera, until)], axis=1)
-    owner = edges.owner[cut.edge]
+    owner, outline = edges.owner[cut.edge], edges.contour[cut.edge]
     found: list[Stroke] = []
     for number, name in enumerate(bodies):
         mine = owner == number
         kind: LineKind = "wide" if name in asked or not asked else "narrow"
         colour = palette.BLACK if kind == "wide" else palette.RULE
-        lines = chained(ends[mine & cut.seen], frame)
+        seen = mine & cut.seen
+        inner = seen & ~outline if not asked else np.zeros_like(seen)
+        lines = chained(ends[seen & ~inner], frame)
+        within = chained(ends[inner], frame, over=lines) if inner.any() else ()
         if lines:
             found.append(Stroke(part=name, kind=kind, lines=lines, colour=colour))
+        if within:
+            found.append(Stroke(part=name, kind="narrow", lines=within, colour=colour))
+        lines = (*lines, *within)
         if name in dashed:
             hidden = chained(ends[mine & ~cut.seen], frame, over=lines)
             if hidden:

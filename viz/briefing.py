@@ -42,7 +42,7 @@ def brief(
 ) -> None:
     """The briefing as one HTML page: topics, steps, tables, and the moving model. It needs no network."""
     model = open_engine(engine)
-    described = _fault(engine, fault)
+    described = first_fault(engine, fault)
     with progress_line(ctx.obj, "figures") as progress:
         text = briefing(model, described, not without_figures, progress)
     path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
@@ -119,7 +119,8 @@ def _mistakes(engine: Engine) -> Iterator[dict[str, Any]]:
         yield {**records.rehearsal(engine, played, made), "told": told}
 
 
-def _fault(engine: str, name: str | None) -> Fault | None:
+def first_fault(engine: str, name: str | None = None) -> Fault | None:
+    """The fault of an engine folder by its name, or its first; None where it describes none."""
     from quillwise.scenes import faults, library
 
     folder = library.find(engine)

@@ -19,7 +19,7 @@ OSMESA_WINDOW = "vtkOSOpenGLRenderWindow"
 NO_OPENGL = (
     "No OpenGL library works here, so nothing can be drawn in 3D. On Debian or Ubuntu install the package "
     "libosmesa6, or the two packages libegl1 and libgl1-mesa-dri. "
-    "The commands events, vernier, rehearse and validate work without it."
+    "Line drawings (draw --line), the page (brief), models and all commands that give figures work without it."
 )
 NO_DISPLAY = "There is no display that a window could be opened on."
 

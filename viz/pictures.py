@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.errors import GraphicsError, RequestError
 from quillwise.viz.asked import (
     DEMONSTRATION,
     EngineName,
@@ -26,6 +26,7 @@ from quillwise.viz.writing import numbered_folder, slug
 
 if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
+    from quillwise.kinematics.sequence import Played
 
 Progress = Callable[[int, int], None]
 
@@ -74,7 +75,8 @@ def show(
     size: Size = "1280x720",
     output: Output = None,
 ) -> None:
-    """Opens the viewer. Without a display: a picture of each step and a film, in a folder of their own."""
+    """Opens the viewer. Without a display: pictures of the steps, a film and the briefing page, in a folder of their
+    own. Without OpenGL: the page, and a line drawing of each step."""
     if crank is not None:
         check_degrees("--crank", crank, 1e6)
     model = open_engine(engine)
@@ -87,15 +89,22 @@ def show(
     # the engine as it is set, when an angle is asked for and no step
     last = len(played.steps) - 1 if crank is not None else 0
     start = find_step(played, step).number - 1 if step else last
-    found = graphics.probe()
+    manner: Manner = ctx.obj
+    try:
+        found = graphics.probe()
+    except GraphicsError as error:
+        typer.echo(f"{error} The briefing page and line drawings are written instead.", err=True)
+        _without_opengl(manner, model, engine, played, _step_folder(model, output))
+        return
     if found.display and output is None:
         from quillwise.viz import viewer
 
         viewer.show(model, played, size_px, start, crank, view)
         return
-    manner: Manner = ctx.obj
     if not found.display:
-        typer.echo(f"{graphics.NO_DISPLAY} Pictures of the steps and a film are written instead.", err=True)
+        typer.echo(
+            f"{graphics.NO_DISPLAY} Pictures of the steps, a film and the briefing page are written instead.", err=True
+        )
     folder = _step_folder(model, output)
     with progress_line(manner, "pictures") as progress:
         gallery.draw_steps(
@@ -106,6 +115,40 @@ def show(
     with progress_line(manner, "film") as progress:
         gallery.film_sequence(model, played.steps, len(played.steps), path, smooth=1, progress=progress)
     typer.echo(f"{path}: {gallery.PREVIEW_SECONDS:g} s")
+    _write_page(manner, model, engine, folder)
+
+
+def _without_opengl(manner: Manner, model: Engine, name: str, played: Played, folder: Path) -> None:
+    """The page and a line drawing of each step, into a folder."""
+    from quillwise.viz.drafting import rendered
+    from quillwise.viz.gallery import step_file
+    from quillwise.viz.lineart import Store, step_drawing
+    from quillwise.viz.paper import sheet_mm
+    from quillwise.viz.writing import write_whole
+
+    store = Store(model)
+    with progress_line(manner, "drawings") as progress:
+        for number, step in enumerate(played.steps, start=1):
+            drawing = step_drawing(store, played.steps, step, sheet_mm("A4"))
+            path = (folder / step_file(slug(model.sheet.scene), step)).with_suffix(".svg")
+            with write_whole(path) as unfinished:
+                unfinished.write_bytes(rendered(drawing, LineFormat.SVG))
+            if progress is not None:
+                progress(number, len(played.steps))
+    typer.echo(f"{folder}: {len(played.steps)} line drawings")
+    _write_page(manner, model, name, folder)
+
+
+def _write_page(manner: Manner, model: Engine, name: str, folder: Path) -> None:
+    from quillwise.viz.briefing import briefing, first_fault
+    from quillwise.viz.writing import write_whole
+
+    path = folder / f"{slug(model.sheet.scene)}-briefing.html"
+    with progress_line(manner, "briefing page") as progress:
+        text = briefing(model, first_fault(name), progress=progress)
+    with write_whole(path) as unfinished:
+        unfinished.write_bytes(text.encode("utf-8"))
+    typer.echo(f"{path}: the briefing, for a browser")
 
 
 def draw(

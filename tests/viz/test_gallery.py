@@ -12,10 +12,10 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.errors import GraphicsError, RequestError
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine as packaged
-from quillwise.viz import gallery
+from quillwise.viz import gallery, graphics
 from quillwise.viz.cli import app
 from quillwise.viz.reel import frame_counts
 
@@ -152,6 +152,27 @@ def test_show_without_a_display_writes_pictures_and_film_and_numbers_the_folder(
         files = sorted(path.name for path in (elsewhere / folder).iterdir())
         assert len([name for name in files if name.endswith(".png")]) == 29
         assert "larkfell-port-preview.mp4" in files
+        assert "larkfell-port-briefing.html" in files
     with av.open(str(elsewhere / "larkfell-port-steps" / "larkfell-port-preview.mp4")) as film:
         stream = film.streams.video[0]
         assert (stream.width, stream.height, stream.frames, stream.average_rate) == (854, 480, 600, 15)
+
+
+@pytest.mark.slow
+def test_show_without_opengl_writes_the_page_and_line_drawings(
+    elsewhere: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The probe answers as it does on a machine that has no OpenGL library; all else is real."""
+
+    def none() -> None:
+        raise GraphicsError(graphics.NO_OPENGL)
+
+    monkeypatch.setattr(graphics, "probe", none)
+    result = CliRunner().invoke(app, ["show", "slipway-six"], prog_name="quillwise")
+    assert result.exit_code == 0, result.output
+    assert result.stderr.startswith("No OpenGL library works here")
+    assert "libosmesa6" in result.stderr
+    folder = elsewhere / "slipway-six-steps"
+    steps = play(packaged("slipway-six")).steps
+    assert len(list(folder.glob("*.svg"))) == len(steps)
+    assert (folder / "slipway-six-briefing.html").read_text().startswith("<!doctype html>")

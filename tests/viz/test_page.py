@@ -33,7 +33,7 @@ NUMBER = {step.key: number for number, step in enumerate(STEPS)}
 
 @cache
 def text_of(name: str) -> str:
-    return briefing.briefing(library.engine(name), briefing._fault(name, None), name == "slipway-six")
+    return briefing.briefing(library.engine(name), briefing.first_fault(name), name == "slipway-six")
 
 
 @pytest.fixture(scope="module")
@@ -541,6 +541,6 @@ def test_the_bundle_is_what_its_sources_make(tmp_path):
 
 @pytest.mark.slow
 def test_the_same_engine_gives_the_same_page():
-    assert briefing.briefing(library.engine("slipway-six"), briefing._fault("slipway-six", None)) == text_of(
+    assert briefing.briefing(library.engine("slipway-six"), briefing.first_fault("slipway-six")) == text_of(
         "slipway-six"
     )

@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
     from quillwise.kinematics.steps import Step
     from quillwise.scenes.faults import Fault
+    from quillwise.viz.linedrawing import LineDrawing
     from quillwise.viz.markup import Markup
 
-_FIGURE_MM = (170.0, 95.0)
+_FIGURE_MM, _ROOM_MM = (170.0, 95.0), (110.0, 80.0)
 
 
 def register(app: typer.Typer) -> None:
@@ -81,19 +82,25 @@ def _figures(engine: Engine, steps: Sequence[Step], progress: Progress | None) -
     """A line drawing of every step as an image of the page, by the step's key."""
     from urllib.parse import quote
 
-    from quillwise.viz.lineart import Store, step_drawing
+    from quillwise.viz.lineart import Store, room_drawing, step_drawing
     from quillwise.viz.markup import tag
     from quillwise.viz.svg import svg
+    from quillwise.viz.topics import ROOM
+
+    def image(drawing: LineDrawing) -> Markup:
+        # a third shorter than base64: hardly anything in a path needs an escape
+        source = f"data:image/svg+xml,{quote(svg(drawing).decode('utf-8'), safe=' =:/,;()-.')}"
+        return tag("div", tag("img", src=source, alt=f"{drawing.title}. {drawing.about}"), class_="figure")
 
     store = Store(engine)
     found = {}
     for number, step in enumerate(steps):
-        drawing = step_drawing(store, steps, step, _FIGURE_MM)
-        # a third shorter than base64: hardly anything in a path needs an escape
-        source = f"data:image/svg+xml,{quote(svg(drawing).decode('utf-8'), safe=' =:/,;()-.')}"
-        found[step.key] = tag("div", tag("img", src=source, alt=f"{drawing.title}. {drawing.about}"), class_="figure")
+        found[step.key] = image(step_drawing(store, steps, step, _FIGURE_MM))
         if progress is not None:
             progress(number + 1, len(steps))
+    rooms = [(step.room.room_mm, step.number, step) for step in steps if step.room is not None]
+    if rooms:
+        found[ROOM] = image(room_drawing(store, min(rooms)[2], _ROOM_MM))
     return found
 
 

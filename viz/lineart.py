@@ -14,7 +14,7 @@ from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import State, motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
-from quillwise.kinematics.rig import quill_coordinate, rig
+from quillwise.kinematics.rig import bank_axes, quill_coordinate, rig
 from quillwise.kinematics.steps import CRANK, Step, frame
 from quillwise.kinematics.steps import Frame as Moment
 from quillwise.meshes.blanks import blank
@@ -331,3 +331,41 @@ def _arc(engine: Engine, shaft: str, sign: int, camera: Camera, place: Frame) ->
         [tip + way * length / 2, tip - way * length / 2 + side * half, tip - way * length / 2 - side * half]
     )
     return line, head
+
+
+def room_drawing(store: Store, step: Step, size_mm: tuple[float, float]) -> LineDrawing:
+    """What can strike in a step: the valve and the piston where they come nearest, along the crank. Raises ValueError
+    when the step asks for no room."""
+    if step.room is None:
+        raise ValueError(f"step {step.key} asks for no room")
+    engine, room = store.engine, step.room
+    valve = engine.valves[room.valve]
+    moments = [frame(step, share) for share in np.linspace(0.0, 1.0, 61)]
+    states = [exhibit.state_at(engine, moment) for moment in moments]
+    # nearest to where the room is least; where the crank stands, the valve that is opened the most
+    chosen = min(
+        range(len(moments)),
+        key=lambda n: (
+            round(abs((moments[n].crank_deg - room.crank_deg + 360.0) % 720.0 - 360.0), 1),
+            -float(states[n][f"valve {room.valve}"][0]),
+        ),
+    )
+    parts = [Part(Kind.PISTON, valve.cylinder), Part(Kind.VALVE, room.valve), Part(Kind.SEAT, room.valve)]
+    others = [
+        Part(kind, other.name)
+        for other in engine.valves.values()
+        if other.cylinder == valve.cylinder and other.name != room.valve
+        for kind in (Kind.VALVE, Kind.SEAT)
+    ]
+    place = _sheet(size_mm)
+    bodies = store.standing([*parts, *others], moments[chosen].assembly, states[chosen])
+    along, _ = bank_axes(engine.cylinders[valve.cylinder].bank_turn_deg)
+    points = np.vstack([body.vertices for body in bodies.values()])
+    camera = fit(points, np.array([1.0, 0.0, 0.0]) - 0.06 * along, along, place.aspect, _MARGINS)
+    drawn = strokes(bodies, camera, place, {str(part) for part in parts})
+    assumed = "" if room.known else " (assumed: the data give no room at TDC)"
+    told = f"Least room {room.room_mm:.1f} mm{assumed}: {room.valve} valve, piston {valve.cylinder}"
+    about = f"{told}, crank at {room.crank_deg % 720:.1f} degrees. Drawn in place, not to be measured."
+    upper = size_mm[1] - 2.5 * _text_mm(size_mm)
+    words = [_fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]
+    return _drawing(size_mm, f"What can strike in step {step.number}", about, drawn, words, [], [_foot(size_mm, "")])

@@ -13,6 +13,7 @@ from quillwise.viz.markup import Content, Markup, join, points, table, tag
 
 Record = Mapping[str, Any]
 Figures = Mapping[str, Markup]
+ROOM = "what can strike"  # key of the figure of the least room
 _FAILS = 2  # trials that do not go in are shown beside the one that does
 
 
@@ -84,7 +85,7 @@ def _hazards(steps: Sequence[Record], figures: Figures) -> tuple[str, Content]:
                 f"The least room of the whole set-up is {room['room_mm']:.1f} mm, at {room['valve']}, "
                 f"in step {tightest['number']}. The limit is {room['limit_mm']:g} mm.{assumed}",
             ),
-            figures.get(tightest["key"]),
+            figures.get(ROOM),
         ]
     return "Warnings, and what can strike", [
         tag("p", " ".join(wording.LEVELS.values())),

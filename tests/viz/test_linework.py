@@ -257,3 +257,15 @@ def test_a_blank_is_the_body_without_its_teeth():
     assert made.bounds[:, 2] == pytest.approx([0, 10])
     wanted = np.pi * (5.0**2 * 2 + 2 * 8)  # a corner of the bar stands √2 from the axis
     assert made.volume == pytest.approx(wanted, rel=0.01)
+
+
+def test_what_can_strike_is_drawn_with_its_figure():
+    engine = library.engine("slipway-six")
+    step = min((s for s in play(engine).steps if s.room), key=lambda s: s.room.room_mm)
+    made = lineart.room_drawing(lineart.Store(engine), step, (110.0, 80.0))
+    wide = {stroke.part for stroke in made.strokes if stroke.kind == "wide"}
+    cylinder = engine.valves[step.room.valve].cylinder
+    assert wide == {f"piston {cylinder}", f"valve {step.room.valve}", f"valve seat {step.room.valve}"}
+    assert any(f"Least room {step.room.room_mm:.1f} mm" in word.text for word in made.words)
+    with pytest.raises(ValueError, match="asks for no room"):
+        lineart.room_drawing(lineart.Store(engine), play(engine).steps[0], (110.0, 80.0))

@@ -355,6 +355,67 @@ def test_as_found_beside_as_intended(browser, files):
     it.context.close()
 
 
+CONTROLS = [
+    ("#after", 0),
+    ("#before", 5),
+    ("#start", 6),
+    ("#end", 6),
+    ("#play-cycle", 3),
+    ("#play-step", 6),
+    ('#step-list button[data-step="4"]', 0),
+    ("#tooth-on", NUMBER["a-try"]),
+    ("#tooth-back", NUMBER["a-try"]),
+    ("#draw-out", NUMBER["a-try"]),
+    ("#go-home", NUMBER["a-try"]),
+    ('[data-view="top"]', 0),
+    ("#faint", NUMBER["a-nip"]),
+    ("#all-parts", 0),
+    ('.show-step[data-step="7"]', 0),
+]
+_SHOWN = """() => JSON.stringify([{ ...quillwise.now, crank: quillwise.now.playing ? 0 : quillwise.now.crank,
+  share: quillwise.now.playing ? 0 : quillwise.now.share }, document.getElementById("faint").checked,
+  quillwise.now.playing ? "" : document.getElementById("whole").toDataURL().length])"""
+
+
+@pytest.mark.slow
+def test_every_control_by_mouse_by_touch_and_by_key(browser, files):
+    """One effect, whichever way it is asked for; and each control can be reached and told by its name."""
+    it = Watched(browser, files / "larkfell-port.html", (820, 1180), has_touch=True, is_mobile=False)
+    page = it.open()
+    for selector, step in CONTROLS:
+        effects = []
+        for way in ("mouse", "touch", "key"):
+            page.evaluate("(step) => { quillwise.now.playing = ''; quillwise.go(step); }", step)
+            if page.is_checked("#faint"):
+                page.uncheck("#faint")
+            page.click('[data-view="start"]')
+            settle(page)
+            control = page.locator(selector).first
+            control.scroll_into_view_if_needed()
+            if way == "mouse":
+                control.click()
+            elif way == "touch":
+                control.tap()
+            else:
+                control.focus()
+                page.keyboard.press("Space")
+            settle(page)
+            effects.append(page.evaluate(_SHOWN))
+        assert effects[0] == effects[1] == effects[2], selector
+        name = page.evaluate(
+            "(s) => document.querySelector(s).closest('label')?.innerText || document.querySelector(s).innerText",
+            selector,
+        )
+        assert name.strip(), selector
+    page.evaluate("quillwise.now.playing = ''")
+    for selector, keys, wanted in (("#speed", "ArrowDown", "2"), ("#part-list", "ArrowDown", "crankshaft")):
+        page.focus(selector)
+        page.keyboard.press(keys)
+        assert page.input_value(selector) == wanted
+    assert it.noise == []
+    it.context.close()
+
+
 @pytest.mark.slow
 def test_touch(browser, files):
     it = Watched(browser, files / "slipway-six.html", (360, 800), has_touch=True, is_mobile=True)

@@ -89,5 +89,5 @@ def test_where_every_library_kills_vtk_the_message_names_the_packages() -> None:
     assert outcome == (
         "none False No OpenGL library works here, so nothing can be drawn in 3D. On Debian or Ubuntu install the "
         "package libosmesa6, or the two packages libegl1 and libgl1-mesa-dri. "
-        "The commands events, vernier, rehearse and validate work without it."
+        "Line drawings (draw --line), the page (brief), models and all commands that give figures work without it."
     )

@@ -118,9 +118,12 @@ def apart(stated: Problem, one: Key, other: Key) -> tuple[float, float]:
             away = moved[0] - moved[1]
             delta.append(away - row.period * round(away / row.period) if row.period else away)
             slopes.append(float(row.turns))
-        mine = [part for part in parts[0] if part in stated.of_branch(branch.name)]
-        wide = mine[0] if mine else None
-        sigma.append(covariance(stated.engine, rows, wide, stated.judgement))
+        plain = covariance(stated.engine, rows, None, stated.judgement)
+        block = plain
+        for part in (*parts[0], *parts[1]):
+            if part in stated.of_branch(branch.name) and part.mirrored is None:
+                block = block + covariance(stated.engine, rows, part, stated.judgement) - plain
+        sigma.append(block)
     if not delta:
         return 0.0, 0.0
     count = len(delta)

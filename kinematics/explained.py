@@ -43,13 +43,6 @@ class Explained:
     latent: Mapping[tuple[str, str], float]
 
 
-def gaussian_update(mean: Floats, prior: Floats, rows: Floats, noise: Floats, away: Floats) -> tuple[Floats, Floats]:
-    """Mean and covariance of x ~ N(mean, prior) after y = rows·x + N(0, noise), ``away`` = y − rows·mean."""
-    through = prior @ rows.T
-    gain = through @ np.linalg.inv(rows @ through + noise)
-    return np.asarray(mean + gain @ away), np.asarray(prior - gain @ through.T)
-
-
 def explained(stated: Problem, found: Posterior, key: Key) -> Explained:
     """A cause against all readings."""
     engine, judgement, seen = stated.engine, stated.judgement, stated.seen

@@ -3,8 +3,8 @@
 A hypothesis says by how much each leaf becomes early [crank deg, + = early], or what else it does to what is read. Its
 weight is its odds against "right": the share of its class (a judgement), split over the members of the class:
 
-- wrong tooth: alike for every coupling; within one, a position that takes one tooth more is ``teeth_share`` times as
-  likely, and ``any_tooth`` of the class is spread evenly, for a count that was lost;
+- wrong tooth: alike for every coupling; within one, a position that takes one slip more, a tooth at either end or a
+  trial, is ``teeth_share`` times as likely, and ``any_tooth`` of the class is spread evenly, for a count that was lost;
 - an ordinary gear: alike for every mesh, two teeth a quarter as likely as one;
 - all others: alike for every place where it can happen, and within a place alike for every way, unless said.
 """
@@ -15,6 +15,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
+
+import numpy as np
 
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import Assembly, move_teeth, with_clearances, with_mesh_teeth
@@ -29,7 +31,7 @@ from quillwise.kinematics.branches import (
     tooth_crank_deg,
 )
 from quillwise.kinematics.cams import events_at
-from quillwise.kinematics.couplings import move_for_shift, positions, step_deg
+from quillwise.kinematics.couplings import positions
 from quillwise.kinematics.datasheet import StepData
 from quillwise.kinematics.marks import lobe_own_deg, mark_crank_deg, mark_own_deg, timing_valve
 from quillwise.kinematics.model import Engine, Valve
@@ -66,7 +68,13 @@ class Hypothesis:
     meshes: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     sites: tuple[str, ...] = ()  # leaves or magnetos whose set-up it spoils
     tags: frozenset[tuple[Tag, str]] = frozenset()
-    what: str = ""  # the class's variant, by which its cure is chosen
+
+    @property
+    def only_early(self) -> bool:
+        """Whether all that it does is to make leaves early by a figure."""
+        more = self.valve_late_deg or self.finger_past_deg or self.break_late_deg or self.read_running
+        loose = self.u_clearance_mm or self.u_gap_mm or self.spread_deg
+        return not (more or loose) and self.mirrored is None
 
 
 RIGHT = Hypothesis(kind="right", name="nothing wrong")
@@ -163,30 +171,43 @@ def _teeth(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) -> 
         if place is None:
             continue
         n1, n2 = coupling.data.driving_teeth, coupling.data.driven_teeth
-        count, turns = positions(n1, n2), coupling_turns(engine, name)
-        found = []
-        for steps in range(-((count - 1) // 2), count // 2 + 1):
-            if steps:
-                move = move_for_shift((n1, n2), steps * step_deg(n1, n2))
-                found.append((move, judgement.teeth_share ** (move.teeth - 1)))
-        whole = sum(weight for _, weight in found)
-        for move, weight in found:
-            early = float(move.shift_deg) / turns
-            words = f"{name} {_moved(move.driving_teeth, move.driven_teeth)}: {_way(early)}"
+        turns, moves = coupling_turns(engine, name), all_moves(n1, n2)
+        weights = [judgement.teeth_share ** (slips - 1) for _, _, slips in moves]
+        whole = sum(weights)
+        for (k, m, _), weight in zip(moves, weights, strict=True):
+            early = 360.0 * (k * n2 - m * n1) / (n1 * n2) / turns
+            words = f"{name} {_moved(k, m)}: {_way(early)}"
             made.append(
                 (
                     place,
                     Hypothesis(
                         kind="wrong tooth",
                         name=words,
-                        odds=(1 - judgement.any_tooth) * weight / whole + judgement.any_tooth / len(found),
+                        odds=(1 - judgement.any_tooth) * weight / whole + judgement.any_tooth / len(moves),
                         early_deg=_early(behind, early),
-                        moves=MappingProxyType({name: (move.driving_teeth, move.driven_teeth)}),
+                        moves=MappingProxyType({name: (k, m)}),
                         tags=frozenset({("teeth", name)}),
                     ),
                 )
             )
     return made
+
+
+def all_moves(n1: int, n2: int) -> list[tuple[int, int, int]]:
+    """The move (k, m) with the fewest teeth to every position but the one it starts from, within half a turn, and how
+    many slips make it: teeth, or trials. A trial is a tooth at the driving end, home at the nearest of the driven end.
+    """
+    count = positions(n1, n2)
+    a, b = count // n2, count // n1  # a tooth at the driving end is b steps of the vernier, one at the driven end a
+    k, m = (grid.ravel() for grid in np.meshgrid(np.arange(-n1, n1 + 1), np.arange(-n2, n2 + 1), indexing="ij"))
+    steps, teeth = k * b - m * a, np.abs(k) + np.abs(m)
+    inside = (steps != 0) & (steps >= -((count - 1) // 2)) & (steps <= count // 2)
+    k, m, steps, teeth = k[inside], m[inside], steps[inside], teeth[inside]
+    slips = np.where(m == np.rint(k * n2 / n1), np.abs(k), teeth)
+    order = np.lexsort((-k, np.abs(k), teeth, steps))
+    _, first = np.unique(steps[order], return_index=True)
+    fewest = np.minimum.reduceat(slips[order], first)
+    return [(int(k[at]), int(m[at]), int(few)) for at, few in zip(order[first], fewest, strict=True)]
 
 
 def _moved(driving: int, driven: int) -> str:

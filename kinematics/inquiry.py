@@ -65,12 +65,16 @@ class Mixture:
     means: Floats
     sds: Floats
 
-    def density(self, y: Floats, period: float) -> Floats:
-        """Of y (N,), wrapped where it has a period."""
+    def parts(self, y: Floats, period: float) -> Floats:
+        """Density of each part at y (N,), (N, P); wrapped where it has a period."""
         away = y[:, None] - self.means
         if period:
-            away = wrapped(away, period)
-        return np.asarray((np.exp(-0.5 * (away / self.sds) ** 2) / (self.sds * np.sqrt(2 * np.pi))) @ self.weights)
+            away = away - period * np.rint(away / period)
+        return np.asarray(np.exp(-0.5 * (away / self.sds) ** 2) * (self.weights / (self.sds * np.sqrt(2 * np.pi))))
+
+    def density(self, y: Floats, period: float) -> Floats:
+        """Density at y (N,), wrapped where it has a period."""
+        return np.asarray(self.parts(y, period).sum(axis=1))
 
 
 def next_reading(
@@ -269,8 +273,8 @@ class _Beliefs:
         engine, judgement = self.stated.engine, self.stated.judgement
         if isinstance(entry, Sight):
             chances = np.array([self._chances(one, candidate.outcomes) for one in self.beliefs])
-            best = candidate.outcomes[int(np.argmax(chances[0]))]
-            return _bits_of_outcomes(np.array([one.probability for one in self.beliefs]), chances), best
+            best = candidate.outcomes[int(np.argmax(chances[0][: len(candidate.outcomes)]))]
+            return bits_of_outcomes(np.array([one.probability for one in self.beliefs]), chances), best
         if isinstance(entry, PointerReading):
             mixtures = [_parts(one, 1.0, np.zeros(1), entry.u_deg**2) for one in self.beliefs]
             return self._bits(mixtures, 360.0), entry
@@ -298,7 +302,9 @@ class _Beliefs:
             ahead = model(stated.engine, new, [one], stated.judgement, shared)
             whole = covariance(stated.engine, (*known.rows, row), one, stated.judgement)
             count = len(known.rows)
-            through = np.linalg.solve(whole[:count, :count], whole[:count, count]) if count else np.zeros(0)
+            through = np.zeros(count)
+            if count:
+                through = np.asarray(np.linalg.solve(whole[:count, :count], whole[:count, count]), dtype=np.float64)
             variance = float(whole[count, count] - whole[count, :count] @ through)
             figures = (
                 np.asarray(through, dtype=np.float64),
@@ -343,7 +349,7 @@ def _parts(belief: _Belief, slope: float, base: Floats, variance: float) -> Mixt
     low, high = float(means.min()), float(means.max())
     width = max(0.5 * variance**0.5, (high - low) / _PARTS)
     part = np.floor((means - low) / width).astype(np.int64) if high > low else np.zeros(len(means), dtype=np.int64)
-    weights = np.bincount(part, weights=belief.weights)
+    weights = np.asarray(np.bincount(part, weights=belief.weights), dtype=np.float64)
     kept = weights > 0
     safe = np.where(kept, weights, 1.0)
     middle = np.bincount(part, weights=belief.weights * means) / safe
@@ -355,15 +361,16 @@ def _parts(belief: _Belief, slope: float, base: Floats, variance: float) -> Mixt
 
 def bits(probabilities: Floats, mixtures: Sequence[Mixture], period: float = 0.0) -> float:
     """h(y) − Σ p·h(y | cause) [bit], by the trapezoid rule. ``period``: of y, 0: it has none."""
-    means = np.concatenate([one.means for one in mixtures])
-    sds = np.concatenate([one.sds for one in mixtures])
-    if period:
-        means = in_cycle(means, period)
-        mixtures = [Mixture(weights=one.weights, means=in_cycle(one.means, period), sds=one.sds) for one in mixtures]
+    together = Mixture(
+        weights=np.concatenate([one.weights for one in mixtures]),
+        means=np.concatenate([in_cycle(one.means, period) if period else one.means for one in mixtures]),
+        sds=np.concatenate([one.sds for one in mixtures]),
+    )
+    firsts = np.cumsum([0, *(len(one.weights) for one in mixtures)])[:-1]
     total = 0.0
-    for low, high, step in _stretches(means, sds, period):
+    for low, high, step in _stretches(together.means, together.sds, period):
         y = np.linspace(low, high, int(np.ceil((high - low) / step)) + 2)
-        densities = np.array([one.density(y, period) for one in mixtures])
+        densities = np.add.reduceat(together.parts(y, period), firsts, axis=1).T
         whole = probabilities @ densities
         inside = probabilities @ _p_log_p(densities) - _p_log_p(whole)
         total += (float(inside.sum()) - float(inside[0] + inside[-1]) / 2) * float(y[1] - y[0])
@@ -397,7 +404,7 @@ def _p_log_p(density: Floats) -> Floats:
     return np.asarray(density * np.log2(safe))
 
 
-def _bits_of_outcomes(probabilities: Floats, chances: Floats) -> float:
+def bits_of_outcomes(probabilities: Floats, chances: Floats) -> float:
     """Information of a sight [bit]: ``chances`` (causes, outcomes)."""
     whole = probabilities @ chances
     return max(0.0, float((probabilities @ _p_log_p(chances) - _p_log_p(whole)).sum()))

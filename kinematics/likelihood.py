@@ -9,7 +9,7 @@ axis, so the work is the number of hypotheses times a few dozen places, whatever
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +58,14 @@ class Model:
     looks: Floats
     late: Floats
 
+    def with_shared(self, engine: Engine, seen: Observed, shared: Hypothesis) -> Model:
+        """The same, each hypothesis together with a shared one."""
+        moved = np.array([effect(engine, row, shared) for row in seen.rows])
+        early = np.array([shared.early_deg.get(sight.leaf, 0.0) for sight in seen.seen])
+        # what is written on the wrong side of its dead centre is mirrored with the rest: there the slope is below 0
+        signed = np.where(self.slopes < 0, -1.0, 1.0) * moved
+        return replace(self, predicted=self.predicted + signed, late=self.late - early)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evaluated:
@@ -74,9 +82,16 @@ class Evaluated:
 
     def row(self, which: int, places: int) -> Floats:
         """Log-likelihood of one hypothesis at every place, −inf where it is negligible."""
-        out = np.full(places, -np.inf)
-        mine = self.which == which
-        out[self.place[mine]] = self.log[mine]
+        return np.asarray(self.rows([which], places)[0])
+
+    def rows(self, chosen: Sequence[int], places: int) -> Floats:
+        """As ``row`` of several, (chosen, places)."""
+        out = np.full((len(chosen), places), -np.inf)
+        number = np.full(self.count, -1)
+        number[list(chosen)] = np.arange(len(chosen))
+        mine = number[self.which]
+        kept = mine >= 0
+        out[mine[kept], self.place[kept]] = self.log[kept]
         return out
 
 
@@ -102,8 +117,6 @@ def model(
     count = len(rows)
     base = np.array([row.predicted for row in rows])
     turns = np.array([float(row.turns) for row in rows])
-    if shared is not None:
-        base = base + np.array([effect(engine, row, shared) for row in rows])
     predicted = np.empty((len(hypotheses), count))
     slopes = np.broadcast_to(turns, predicted.shape).copy()
     keys: dict[tuple[object, ...], int] = {}
@@ -111,13 +124,12 @@ def model(
     covariances: list[Floats] = []
     plain = covariance(engine, rows, None, judgement)
     for at, one in enumerate(hypotheses):
-        predicted[at] = base + [effect(engine, row, one) for row in rows] if count else base
+        if one.only_early:
+            predicted[at] = base - turns * [one.early_deg.get(row.leaf, 0.0) for row in rows] if count else base
+        else:
+            predicted[at] = base + [effect(engine, row, one) for row in rows] if count else base
         if one.mirrored is not None:
-            for i, row in enumerate(rows):
-                if row.entry == one.mirrored and row.turns:
-                    slopes[at, i] = -1.0
-                    # what the shared one moved is mirrored with the rest
-                    predicted[at, i] -= 2.0 * (base[i] - row.predicted)
+            slopes[at] = [-1.0 if row.entry == one.mirrored and row.turns else row.turns for row in rows]
         key = _spread_key(one)
         if key not in keys:
             keys[key] = len(covariances)
@@ -128,16 +140,11 @@ def model(
     )
     late = np.array(
         [
-            [
-                finger_late_deg(sight, one)
-                - one.early_deg.get(sight.leaf, 0.0)
-                - (0.0 if shared is None else shared.early_deg.get(sight.leaf, 0.0))
-                for sight in seen.seen
-            ]
+            [finger_late_deg(sight, one) - one.early_deg.get(sight.leaf, 0.0) for sight in seen.seen]
             for one in hypotheses
         ]
     ).reshape(len(hypotheses), len(seen.seen))
-    return Model(
+    made = Model(
         read=np.array([row.read for row in rows]),
         period=np.array([row.period for row in rows]),
         predicted=predicted,
@@ -147,12 +154,15 @@ def model(
         looks=looks.astype(np.float64),
         late=late,
     )
+    return made if shared is None else made.with_shared(engine, seen, shared)
 
 
 _PLAIN: tuple[object, ...] = ((), (), 0.0, (), (), None)
 
 
 def _spread_key(one: Hypothesis) -> tuple[object, ...]:
+    if one.only_early:
+        return _PLAIN
     late = tuple(sorted((name, spread) for name, (_, spread) in one.break_late_deg.items() if spread))
     leaves = tuple(sorted(one.early_deg)) if one.spread_deg else ()
     return (

@@ -25,6 +25,7 @@ from quillwise.kinematics.readings import Judgement, Readings
 
 STEP_SD = 0.8  # of the slip given all readings
 _PAIRS_OF = 40  # hypotheses of a branch that are tried in pairs, the likeliest first
+_FAR_LOG = 100.0  # a share of the integral that is less is none
 _WORTH_LOG = 40.0  # pairs that are less likely by more are left to the rest
 Key = tuple[tuple[str, int], ...]
 """A cause: ("pointer", 0), ("shared", number) and (branch, number), sorted; () is nothing wrong."""
@@ -126,12 +127,12 @@ def _posterior(stated: Problem, negligible: float | None) -> Posterior:
     for number, shared in enumerate(field.shared):
         for turn in turns:
             evaluated = {}
-            for branch, hypotheses in field.branches:
+            for branch, _ in field.branches:
                 name = branch.name
                 one = (
                     right[name]
                     if number == 0 or not _bears_on(shared, parts[name], branch)
-                    else model(engine, parts[name], hypotheses, judgement, shared)
+                    else right[name].with_shared(engine, parts[name], shared)
                 )
                 kept = {} if negligible is None else {"negligible": negligible}
                 evaluated[name] = evaluate(one, parts[name], axis, judgement, turn_deg=turn, **kept)
@@ -193,9 +194,7 @@ class _Sums:
             of_each[0] = -np.inf
             best = np.argsort(of_each)[::-1][:_PAIRS_OF]
             chosen[name] = [int(number) for number in best if np.isfinite(of_each[number])]
-            table = np.full((len(odds[name]), self.places), -np.inf)
-            table[evaluated[name].which, evaluated[name].place] = evaluated[name].log
-            rows[name] = table[chosen[name]] + odds[name][chosen[name]][:, None]
+            rows[name] = evaluated[name].rows(chosen[name], self.places) + odds[name][chosen[name]][:, None]
         for at, first in enumerate(names):
             for second in names[at + 1 :]:
                 if not chosen[first] or not chosen[second]:
@@ -245,8 +244,17 @@ def _of_each(evaluated: Evaluated, odds: Floats, others: Floats) -> Floats:
 
 def _log_products(first: Floats, second: Floats) -> Floats:
     """log Σ over places of exp(first + second), (rows of first, rows of second)."""
+    # far from where both have something to say there are only zeros, and figures too small to reckon fast with
+    together = first.max(axis=0) + second.max(axis=0)
+    if not np.isfinite(together.max()):
+        return np.full((len(first), len(second)), -np.inf)
+    kept = together > together.max() - _FAR_LOG
+    first, second = first[:, kept], second[:, kept]
     tops = [np.max(rows, axis=1, keepdims=True) for rows in (first, second)]
     safe = [np.where(np.isfinite(top), top, 0.0) for top in tops]
-    with np.errstate(divide="ignore", under="ignore"):
-        product = np.exp(first - safe[0]) @ np.exp(second - safe[1]).T
-        return np.asarray(np.log(product) + safe[0] + safe[1].T)
+    shares = [
+        np.where(rows > top - _FAR_LOG, np.exp(rows - top), 0.0)
+        for rows, top in zip((first, second), safe, strict=True)
+    ]
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(shares[0] @ shares[1].T) + safe[0] + safe[1].T)

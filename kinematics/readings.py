@@ -241,7 +241,7 @@ class Judgement:
 
     ``classes``: shares of the classes of causes among engines that come as "the timing is off" (any sum).
     ``nothing_wrong``: probability that nothing is wrong at all, against one thing wrong. ``another_fault``: how likely
-    a second thing is wrong where one is. ``teeth_share``: of a tooth error by one tooth more against one tooth less;
+    a second thing is wrong where one is. ``teeth_share``: of a tooth error by one tooth or trial more against one less;
     ``any_tooth``: share of tooth errors that are at any tooth. ``disc_proved_share``: what is left of "pointer or disc
     moved" when both were proved.
     """

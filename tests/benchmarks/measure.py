@@ -9,12 +9,18 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
-from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.assembly import intended, move_teeth
+from quillwise.kinematics.couplings import positions
+from quillwise.kinematics.diagnosis import diagnose
+from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.poses import poses
+from quillwise.kinematics.readings import BreakReading, Readings, ValveReading
 from quillwise.kinematics.rig import rig
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
@@ -57,6 +63,41 @@ def frames() -> tuple[float, float]:
         return best(moved, 15), best(stage.render, 15)
 
 
+def twelve_readings(engine: Engine) -> Readings:
+    """Eight valve events and four breaks of the demonstration with a quill two teeth on."""
+    table = list(timing_table(engine, move_teeth(intended(engine), "quill-b", 2, 0)))
+    valves, breaks = ([event for event in table if bool(event.magneto) == fires] for fires in (False, True))
+    entries = []
+    for event in (*valves[:: len(valves) // 8][:8], *breaks[:: len(breaks) // 4][:4]):
+        at = event.as_set_deg or 0.0
+        if event.magneto:
+            entries.append(BreakReading(magneto=event.magneto, finger_on=event.cylinder, crank_deg=at, u_deg=0.2))
+        else:
+            kind, flank = event.kind.split()
+            valve = f"{event.cylinder} {kind}"
+            entries.append(ValveReading(valve=valve, flank=flank, crank_deg=at, clearance_mm=0.4, u_deg=0.4))
+    return Readings(entries=tuple(entries), disc_proved=True)
+
+
+def growth() -> None:
+    """The diagnosis by the teeth of one coupling: seconds, and microseconds for a position."""
+    sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+    from random_engines import in_line_six
+
+    from quillwise.kinematics.build import build
+
+    sheet = in_line_six()
+    for teeth in (10, 20, 40, 80, 120, 160, 200):
+        quill = replace(sheet.couplings[0], driving_teeth=teeth, driven_teeth=teeth + 1)
+        engine = build(replace(sheet, couplings=(quill, *sheet.couplings[1:])))
+        event = ValveReading(valve="A1 inlet", flank="opens", crank_deg=345.0, clearance_mm=0.4, u_deg=0.4)
+        spark = BreakReading(magneto="single", finger_on="A1", crank_deg=685.0, u_deg=0.2)
+        readings = Readings(entries=(event, spark), disc_proved=True)
+        took = best(lambda engine=engine, readings=readings: diagnose(engine, readings), 3)
+        count = positions(teeth, teeth + 1)
+        print(f"diagnosis, {teeth:3} to {teeth + 1:3} teeth  {took:7.3f} s   {took / count * 1e6:7.1f} µs a position")
+
+
 def main() -> None:
     """Print the table."""
     engine = packaged("larkfell-port")
@@ -78,6 +119,13 @@ def main() -> None:
         ("quillwise --help", child("-m", "quillwise.viz.cli", "--help"), "import typer", child("-c", "import typer")),
         ("quillwise events", child("-m", "quillwise.viz.cli", "events"), "import typer", child("-c", "import typer")),
     ]
+    read = twelve_readings(engine)
+    one_table = best(lambda: timing_table(engine, assembly))
+    places = positions(17, 18)
+    rows.append(
+        ("diagnosis of 12 readings", best(lambda: diagnose(engine, read)), "table × positions", one_table * places)
+    )
+    growth()
     moved, bare = frames()
     rows.append(("move and draw a frame", moved, "bare render", bare))
     for what, mine, reference, theirs in rows:

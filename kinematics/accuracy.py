@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from quillwise.kinematics.assembly import Assembly, Engaged
@@ -187,8 +187,3 @@ def _nearest(early: float, step: float, limit: float, guard: float) -> tuple[Pos
         Position(steps=k, early_deg=early + k * step, verdict=verdict(early + k * step, limit, guard)) for k in near
     )
     return one, other
-
-
-def by_component(found: EventBudget) -> Mapping[str, float]:
-    """Half widths by name, for a table."""
-    return {each.name: each.half_width for each in (*found.reading, *found.setting)}

@@ -44,9 +44,11 @@ def in_cycle(angle_deg: ArrayLike, period_deg: float = CYCLE_DEG) -> Floats:
 def parse_event(text: str, kind: str) -> float:
     """The own angle [deg] of an event such as ``"22 BTDC"``; kind is one of EVENT_KINDS.
 
-    IO and EC refer to the TDC between the exhaust and inlet strokes, the spark to firing TDC.
-    ``parse_event("22 BTDC", "inlet opens") == 338``; ``parse_event("41 BTDC", "points break") == 679``.
-    Raises ValueError (text for the user) when the text is not an event or lies over 180° from its dead centre.
+    IO and EC refer to the TDC between the exhaust and inlet strokes, the spark to firing TDC. Raises ValueError (text
+    for the user) when the text is not an event or lies over 180° from its dead centre.
+
+    >>> parse_event("22 BTDC", "inlet opens"), parse_event("41 BTDC", "points break")
+    (338.0, 679.0)
     """
     match = _EVENT.fullmatch(text)
     if not match:
@@ -59,9 +61,14 @@ def parse_event(text: str, kind: str) -> float:
 
 
 def format_event(own_angle_deg: float, decimals: int = 0) -> str:
-    """The event as fitters write it, from the nearest dead centre: ``format_event(338) == "22 BTDC"``.
+    """The event at ``own_angle_deg`` [deg] as fitters write it, from the nearest dead centre, with so many
+    ``decimals``.
 
-    Exactly at a centre it reads "TDC" or "BDC"; half-way between two centres it is counted from TDC.
+    Exactly at a centre it reads "TDC" or "BDC"; half-way between two centres it is counted from TDC. Raises nothing for
+    a number.
+
+    >>> format_event(338.0), format_event(58.25 + 540.0, 2)
+    ('22 BTDC', '58.25 ABDC')
     """
     angle = round(float(in_cycle(own_angle_deg)), decimals)
     nearest_tdc = float(wrapped(angle, 360.0))

@@ -11,8 +11,9 @@ from types import MappingProxyType
 from quillwise.kinematics.couplings import best, trials
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.model import Engine
+from quillwise.kinematics.parts import FOLLOWERS, Part
 
-ROCKERS_OFF = float("inf")  # clearance of a valve whose rocker is not fitted: it never opens
+ROCKERS_OFF = float("inf")  # clearance of a valve whose follower is not fitted: it never opens
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,6 +94,11 @@ def with_clearances(assembly: Assembly, clearances_mm: Mapping[str, float]) -> A
 def with_mesh_teeth(assembly: Assembly, mesh: str, teeth: int) -> Assembly:
     """Mesh an ordinary pair of gears ``teeth`` out, + = driven wheel early."""
     return replace(assembly, mesh_teeth=MappingProxyType({**assembly.mesh_teeth, mesh: teeth}))
+
+
+def is_fitted(assembly: Assembly, part: Part) -> bool:
+    """Whether a part is on the engine: rockers and tappets are left off until their camshaft is set."""
+    return part.kind not in FOLLOWERS or assembly.clearances_mm[part.of] < ROCKERS_OFF
 
 
 def _with(assembly: Assembly, coupling: str, engagement: Engagement) -> Assembly:

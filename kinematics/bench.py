@@ -40,7 +40,7 @@ from quillwise.kinematics.marks import (
 )
 from quillwise.kinematics.model import CRANKSHAFT, Coupling, Engine, Magneto, Valve
 from quillwise.kinematics.motion import shaft_angles
-from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.positions import best_again, tried_again
 from quillwise.kinematics.rig import quill_coordinate, slide_coordinate
 from quillwise.kinematics.room import Room, least_room, path
@@ -259,7 +259,8 @@ def _gauge_reading_mm(engine: Engine, job: StepData) -> float:
 
 
 def _valve_gear(engine: Engine, valve: Valve) -> tuple[Part, ...]:
-    gear = (Part(Kind.VALVE, valve.name), Part(Kind.ROCKER, valve.name), Part(Kind.CAMSHAFT, valve.camshaft))
+    followers = (Part(kind, valve.name) for kind in FOLLOWERS)
+    gear = (Part(Kind.VALVE, valve.name), *followers, Part(Kind.CAMSHAFT, valve.camshaft))
     return tuple(part for part in gear if part in engine.parts)
 
 

@@ -25,11 +25,6 @@ class Branch:
     couplings: tuple[str, ...]
 
 
-def leaf_of_magneto(engine: Engine, magneto: str) -> str:
-    """The rotor's shaft."""
-    return engine.magnetos[magneto].rotor
-
-
 def magneto_of_leaf(engine: Engine, leaf: str) -> str:
     """The magneto whose rotor a leaf is, "" for a camshaft."""
     return next((magneto.name for magneto in engine.magnetos.values() if magneto.rotor == leaf), "")

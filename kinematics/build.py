@@ -48,7 +48,8 @@ CROWN = 0.36  # by the bore: from the gudgeon pin to the piston's crown
 
 
 def build(sheet: DataSheet) -> Engine:
-    """The engine of a data sheet. Raises SceneError with every problem of the mechanism, by key path."""
+    """The engine of a data sheet, in degrees, mm and exact ratios. Raises SceneError with every problem of the
+    mechanism, by key path."""
     crank = sheet.crank
     sigma = 1 if sheet.rotation == "clockwise" else -1
     problems = list(throw_problems(sheet))
@@ -172,10 +173,10 @@ def _parts(engine: Engine) -> Iterator[Part]:
         yield Part(Kind.MATE, f"{name} driven")
     yield from (Part(Kind.CAMSHAFT, name) for name in engine.camshafts)
     for name, valve in engine.valves.items():
-        if isinstance(valve.plan, RockerPlan):
-            yield Part(Kind.ROCKER, name)
+        yield Part(Kind.ROCKER if isinstance(valve.plan, RockerPlan) else Kind.TAPPET, name)
         yield Part(Kind.VALVE, name)
         yield Part(Kind.SEAT, name)
+        yield Part(Kind.SPRING, name)
     for name in engine.magnetos:
         yield Part(Kind.ROTOR, name)
         yield Part(Kind.POLE_SHOES, name)

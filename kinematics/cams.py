@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
@@ -42,9 +41,19 @@ class MotionLaw:
     area: _Function
 
 
-def _polynomial(*coefficients: float) -> MotionLaw:
-    law = Polynomial(coefficients)
-    return MotionLaw(position=law, velocity=law.deriv(1), acceleration=law.deriv(2), area=law.integ())
+def _polynomial(*rising: float) -> MotionLaw:
+    """rising: coefficients of u⁰, u¹, …"""
+
+    def valued(coefficients: Floats) -> _Function:
+        return lambda u: np.asarray(np.polyval(coefficients, u))
+
+    law = np.array(rising[::-1], dtype=float)
+    return MotionLaw(
+        position=valued(law),
+        velocity=valued(np.polyder(law)),
+        acceleration=valued(np.polyder(law, 2)),
+        area=valued(np.polyint(law)),
+    )
 
 
 def _harmonic() -> MotionLaw:

@@ -113,13 +113,16 @@ def trials(
     held_early_deg: float = 0.0,
     shaft_turns_per_crank_turn: Fraction = Fraction(1),
 ) -> tuple[Trial, ...]:
-    """Every trial of a turn, in the order of the bench: the quill turned on one driving tooth at a time in
-    its running direction, 0 to N₁ − 1, the driven shaft held ``held_early_deg`` ahead of exact timing [deg
-    of its shaft].
+    """Every trial of a turn, in the order of the bench: the quill turned on one driving tooth at a time in its running
+    direction, 0 to N₁ − 1, the driven shaft held ``held_early_deg`` ahead of exact timing [deg of its shaft].
 
-    Goes in free when out of line by no more than half the free play, is eased in up to half a step more,
-    else does not go in. After c more whole cycles of the crank, try with ``held_early_deg`` less c × the
-    turns in a cycle × 360.
+    Goes in free when out of line by no more than half the free play, is eased in up to half a step more, else does not
+    go in. After c more whole cycles of the crank, try with ``held_early_deg`` less c × the turns in a cycle × 360.
+    ``shaft_turns_per_crank_turn``: without sign; it gives the crank degrees. Raises nothing.
+
+    >>> from quillwise.scenes.library import engine
+    >>> best(trials(engine("larkfell-port").coupling("quill-a").data)).driving_tooth
+    15
     """
     n1, n2 = _counts(coupling)
     step = 360.0 / positions(n1, n2)
@@ -147,8 +150,7 @@ def trials(
 
 
 def best(tried: Sequence[Trial]) -> Trial:
-    """The trial least out of line; of several, the one with the fewest teeth. Raises ValueError for no
-    trials."""
+    """The trial least out of line; of several, the one with the fewest teeth. Raises ValueError for no trials."""
     least = min(abs(trial.out_of_line_deg) for trial in tried)
     near = [trial for trial in tried if abs(trial.out_of_line_deg) <= least + SAME_PLACE_DEG]
     return min(near, key=lambda trial: trial.driving_tooth + abs(trial.driven_tooth))
@@ -161,7 +163,13 @@ def equal_trials(tried: Sequence[Trial]) -> int:
 
 
 def shift_for_move(coupling: Counts, k: int, m: int, shaft_turns_per_crank_turn: Fraction = Fraction(1)) -> Move:
-    """The shift that a move of k and m teeth makes."""
+    """The shift [deg of the shaft, + = early, exact] that a move of ``k`` teeth past the driving and ``m`` past the
+    driven mate makes, + in the running direction. ``shaft_turns_per_crank_turn``: without sign; it gives the crank
+    degrees. Raises nothing.
+
+    >>> shift_for_move((7, 6), 1, 1).shift_deg  # 360/7 − 360/6
+    Fraction(-60, 7)
+    """
     shift = shift_deg(coupling, k, m)
     return Move(driving_teeth=k, driven_teeth=m, shift_deg=shift, shift_crank_deg=shift / shaft_turns_per_crank_turn)
 
@@ -169,12 +177,17 @@ def shift_for_move(coupling: Counts, k: int, m: int, shaft_turns_per_crank_turn:
 def move_for_shift(
     coupling: Counts, wanted_deg: float | Fraction, shaft_turns_per_crank_turn: Fraction = Fraction(1)
 ) -> Move:
-    """The move with the fewest teeth |k| + |m| whose shift is nearest to the one wanted [deg of the shaft,
-    + = early].
+    """The move with the fewest teeth |k| + |m| whose shift is nearest to the one wanted, ``wanted_deg`` [deg of the
+    shaft, + = early].
 
-    The wanted shift is not wrapped: a whole turn of this shaft need not be one of the shaft behind it. A
-    shift half-way between two steps takes the move with fewer teeth; of two moves with as many teeth, the
-    one with fewer driving teeth.
+    ``coupling``: its data, or (driving, driven) teeth. ``shaft_turns_per_crank_turn``: without sign; it gives the crank
+    degrees. The wanted shift is not wrapped: a whole turn of this shaft need not be one of the shaft behind it. A shift
+    half-way between two steps takes the move with fewer teeth; of two moves with as many teeth, the one with fewer
+    driving teeth. Raises nothing.
+
+    >>> move = move_for_shift((20, 19), Fraction(360, 380))
+    >>> move.driving_teeth, move.driven_teeth, move.shift_deg == Fraction(360, 380)
+    (-1, -1, True)
     """
     n1, n2 = _counts(coupling)
     wanted = Fraction(wanted_deg)

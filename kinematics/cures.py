@@ -7,10 +7,10 @@ to minus what the readings make of it, not of what the cause alone says. Then it
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from quillwise.kinematics.assembly import Assembly, Open, move_teeth, with_clearances, with_mesh_teeth
+from quillwise.kinematics.assembly import Assembly, Open, intended, move_teeth, with_clearances, with_mesh_teeth
 from quillwise.kinematics.branches import coupling_turns, job_of, leaf_words, leaves_behind, magneto_of_leaf
 from quillwise.kinematics.couplings import move_for_shift, move_in_words
 from quillwise.kinematics.errors import RequestError
@@ -21,7 +21,6 @@ from quillwise.kinematics.positions import reach, sets_of_positions
 from quillwise.kinematics.readings import Cure
 from quillwise.kinematics.wording import FORCE, STRIKE, length
 
-FIRST_LINE = "Before anything is drawn, take all readings and paint-mark the teeth."
 _WORTH_DEG = 0.05  # a position that is nearer by less is not worth a cycle of the crank
 
 
@@ -34,6 +33,7 @@ class _Draft:
     meshes: dict[str, int] = field(default_factory=dict)
     clearances_mm: dict[str, float] = field(default_factory=dict)
     gaps_mm: dict[str, float] = field(default_factory=dict)
+    found_mm: dict[str, float] = field(default_factory=dict)
     cycles: int = 0
 
 
@@ -65,14 +65,14 @@ def cure(engine: Engine, parts: Iterable[Hypothesis], moved: bool, told: Explain
         meshes=MappingProxyType(draft.meshes),
         clearances_mm=MappingProxyType(draft.clearances_mm),
         gaps_mm=MappingProxyType(draft.gaps_mm),
+        found_mm=MappingProxyType(draft.found_mm),
+        pointer_deg=told.slip_deg if moved else 0.0,
         cycles=draft.cycles,
     )
 
 
 def cured(engine: Engine, assembly: Assembly, what: Cure) -> Assembly:
     """The assembly after the cure. Raises RequestError where a coupling that is to be moved is open."""
-    from dataclasses import replace
-
     for coupling, (driving, driven) in what.moves.items():
         if isinstance(assembly.engagements[engine.coupling(coupling).name], Open):
             raise RequestError(f"{coupling} is drawn: put it home before it is cured")
@@ -81,6 +81,21 @@ def cured(engine: Engine, assembly: Assembly, what: Cure) -> Assembly:
         assembly = with_mesh_teeth(assembly, mesh, assembly.mesh_teeth.get(mesh, 0) + teeth)
     gaps = MappingProxyType({**assembly.points_gaps_mm, **what.gaps_mm})
     return replace(with_clearances(assembly, what.clearances_mm), points_gaps_mm=gaps)
+
+
+def uncured(engine: Engine, what: Cure) -> Assembly:
+    """The assembly as found, if the cause of this cure is right: what the cure would bring to ``intended``."""
+    assembly = intended(engine)
+    for coupling, (driving, driven) in what.moves.items():
+        assembly = move_teeth(assembly, coupling, -driving, -driven)
+    for mesh, teeth in what.meshes.items():
+        assembly = with_mesh_teeth(assembly, mesh, -teeth)
+    gaps = {name: what.found_mm[name] for name in what.gaps_mm}
+    clearances = {name: what.found_mm[name] for name in what.clearances_mm}
+    return replace(
+        with_clearances(assembly, clearances),
+        points_gaps_mm=MappingProxyType({**assembly.points_gaps_mm, **gaps}),
+    )
 
 
 def _teeth(count: int) -> str:
@@ -118,11 +133,13 @@ def _part(engine: Engine, draft: _Draft, part: Hypothesis, told: Explained, gear
     for name in part.u_clearance_mm:
         clearance = engine.valves[name].data.checking_clearance_mm
         draft.clearances_mm[name] = clearance
+        draft.found_mm[name] = max(0.0, clearance + told.latent.get(("clearance", name), 0.0))
         draft.do.append(f"With its cam on the heel and the engine cold, set {name} to {length(clearance, unit)}.")
         draft.repeat.append(f"Read {name} again.")
     for name in part.u_gap_mm:
         gap = engine.magnetos[name].data.points_gap_mm
         draft.gaps_mm[name] = gap
+        draft.found_mm[name] = max(0.0, gap + told.latent.get(("gap", name), 0.0))
         draft.do.append(f"Set the points gap of the {name} magneto to {length(gap, unit)}.")
         draft.repeat.append(f"Read the points break of the {name} magneto again.")
     for name, (_, spread) in part.break_late_deg.items():

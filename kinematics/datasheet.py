@@ -14,7 +14,7 @@ from typing import Literal
 Rotation = Literal["clockwise", "anticlockwise"]
 Rods = Literal["fork-and-blade", "side-by-side", "articulated", "own-pins"]
 StandardLaw = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine"]
-Law = Literal["harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine", "measured"]
+Law = Literal[StandardLaw, "measured"]
 Follower = Literal["flat", "rocker", "pad-rocker"]
 ValveKind = Literal["inlet", "exhaust"]
 TimedBy = Literal["inlet opens", "inlet closes", "exhaust opens", "exhaust closes", "lobe centre", "lift at TDC"]

@@ -7,23 +7,26 @@ import numpy as np
 from quillwise.kinematics.cures import cure
 from quillwise.kinematics.explained import Explained, explained
 from quillwise.kinematics.hypotheses import MOVED
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.likelihood import covariance
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.observed import effect
 from quillwise.kinematics.posterior import Key, Posterior, Problem, posterior, problem
-from quillwise.kinematics.readings import DEFAULT, Cause, Diagnosis, Judgement, Readings
+from quillwise.kinematics.readings import Cause, Diagnosis, Readings
 
 _LISTED = 0.001  # causes of at least this probability get a line
 _MOST = 24
 _TOLD = 5  # of these, and of all tied with the first, residuals and cure are worked out
 _TIE_LOG = 2.0  # the readings speak for one against the other by less than e²
 _TIE_SHARE = 0.05
+_RARE_SHARE = 1e-6  # of the first's probability: what is rarer is not worth a word
 
 
-def diagnose(engine: Engine, readings: Readings, judgement: Judgement = DEFAULT) -> Diagnosis:
-    """What was done wrong, how sure that is, what cures it, and whether it can be told at all.
+def diagnose(engine: Engine, readings: Readings, judgement: Judgement) -> Diagnosis:
+    """What was done wrong, how sure that is (probabilities 0–1), what cures it, and whether it can be told at all.
 
-    Raises RequestError for a reading that names what the engine has not, or of a valve that never lifts so far.
+    ``judgement``: how often each cause occurs, see ``scenes.judging``. Raises RequestError for a reading that names
+    what the engine has not, or of a valve that never lifts so far.
     """
     stated = problem(engine, readings, judgement)
     return diagnosis_of(stated, posterior(stated))
@@ -76,10 +79,28 @@ def diagnosis_of(stated: Problem, found: Posterior) -> Diagnosis:
         causes=tuple(causes),
         rest=1.0 - float(sum(cause.probability for cause in causes)),
         tie=_tie(stated, listed[0], tied) if tied else "",
+        alike=_alike(stated, found, keys, tied),
         misfit=_misfit(told, listed) if max(chances, default=1.0) < stated.judgement.misfit_p else "",
         entropy_bits=float(-(shares * np.log2(shares)).sum()),
         pointer_deg=mean,
         u_pointer_deg=float(variance**0.5),
+    )
+
+
+def _alike(stated: Problem, found: Posterior, keys: list[Key], tied: list[Key]) -> tuple[str, ...]:
+    """Names of the single causes that only the judgement of how often each occurs speaks against."""
+    first = keys[0]
+    if len(first) != 1:
+        return ()
+    least = found.log_joint[first] - _log_prior(stated, first) - _TIE_LOG
+    rare = found.log_joint[first] + float(np.log(_RARE_SHARE))
+    return tuple(
+        " and ".join(_names(stated, key))
+        for key in keys[1:]
+        if len(key) == 1
+        and key not in tied
+        and found.log_joint[key] > rare
+        and found.log_joint[key] - _log_prior(stated, key) > least
     )
 
 
@@ -110,18 +131,18 @@ def apart(stated: Problem, one: Key, other: Key) -> tuple[float, float]:
     """How far two causes lead apart at the readings: the most at one of them [crank deg], and √(Δᵀ Σ⁻¹ Δ) with all
     continuous unknowns in Σ, the pointer's slip too."""
     delta, sigma, slopes = [], [], []
-    for branch, _ in stated.field.branches:
+    for branch, hypotheses in stated.field.branches:
         rows = stated.seen.of(branch).rows
         parts = [stated.parts(key) for key in (one, other)]
         for row in rows:
             moved = [sum(effect(stated.engine, row, part) for part in of) for of in parts]
             away = moved[0] - moved[1]
             delta.append(away - row.period * round(away / row.period) if row.period else away)
-            slopes.append(float(row.turns))
+            slopes.append(row.slope)
         plain = covariance(stated.engine, rows, None, stated.judgement)
         block = plain
-        for part in (*parts[0], *parts[1]):
-            if part in stated.of_branch(branch.name) and part.mirrored is None:
+        for part in (hypotheses[number] for place, number in (*one, *other) if place == branch.name):
+            if part.mirrored is None:
                 block = block + covariance(stated.engine, rows, part, stated.judgement) - plain
         sigma.append(block)
     if not delta:

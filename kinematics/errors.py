@@ -13,6 +13,8 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+_COMPARED = 30  # characters of a name
+
 
 class QuillwiseError(Exception):
     """Base of all errors that a user can act on."""
@@ -52,7 +54,9 @@ class OutputError(QuillwiseError):
 def unknown(kind: str, name: str, defined: Iterable[str]) -> str:
     """The sentence for a name that does not exist: the valid names, and a close one if it was mistyped."""
     names = list(defined)
-    near = difflib.get_close_matches(name, names, n=1)
-    hint = f" (did you mean {near[0]}?)" if near else ""
+    # heads alone: to compare long names takes seconds
+    heads = {known[:_COMPARED]: known for known in reversed(names)}
+    near = difflib.get_close_matches(name[:_COMPARED], heads, n=1)
+    hint = f" (did you mean {heads[near[0]]}?)" if near else ""
     listed = ", ".join(names) if names else "none"
     return f'unknown {kind} "{name}"; defined: {listed}{hint}'

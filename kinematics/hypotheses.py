@@ -31,10 +31,10 @@ from quillwise.kinematics.branches import (
 )
 from quillwise.kinematics.cams import events_at
 from quillwise.kinematics.couplings import positions
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.marks import mark_crank_deg, timing_valve
 from quillwise.kinematics.missetting import missettings
 from quillwise.kinematics.model import Engine, Valve
-from quillwise.kinematics.readings import Judgement
 
 Tag = Literal["lever", "two leads", "leads round", "teeth", "inside"]
 _SAME_DEG = 1e-6

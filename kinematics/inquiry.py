@@ -7,54 +7,34 @@ sees has few outcomes: there the same is a sum.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
-from quillwise.kinematics.angles import Floats, in_cycle, wrapped
+from quillwise.kinematics.angles import Floats, in_cycle
+from quillwise.kinematics.candidates import Candidate, candidates
 from quillwise.kinematics.hypotheses import Hypothesis
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.likelihood import Model, covariance, evaluate, model
-from quillwise.kinematics.marks import greatest_lift_mm
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.observed import Looked, Observed, Row, Seen, finger_late_deg, observed, valve_event_deg
+from quillwise.kinematics.observed import Looked, Observed, Row, Seen, finger_late_deg, observed
 from quillwise.kinematics.posterior import Key, Posterior, Problem, posterior, problem, slip_prior
 from quillwise.kinematics.readings import (
-    DEFAULT,
-    BreakReading,
-    ClearanceReading,
     Diagnosis,
     Entry,
-    FingerReading,
-    Flank,
-    GapReading,
-    Judgement,
-    LiftReading,
     PointerReading,
     Proposal,
     Readings,
     Sight,
-    SightKind,
-    ValveReading,
 )
 
 _CAUSES = 40  # the likeliest, which the information is about
 _LEAST = 1e-4
 _PARTS = 64  # of the slip, at most
 _SDS, _PER_SD = 7.0, 4.0  # of the grid: how far beyond each part, how fine
-U_CLEARANCE_MM, U_GAP_MM, U_LIFT_MM, U_FINGER_DEG, U_TDC_DEG = 0.02, 0.02, 0.02, 1.0, 0.15
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Candidate:
-    """A reading that could be taken. ``outcomes``: of a sight, else the one entry."""
-
-    name: str
-    kind: str
-    outcomes: tuple[Entry, ...]
-    tool: str
-    destroys: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,25 +52,38 @@ class Mixture:
             away = away - period * np.rint(away / period)
         return np.asarray(np.exp(-0.5 * (away / self.sds) ** 2) * (self.weights / (self.sds * np.sqrt(2 * np.pi))))
 
+    def only(self, which: NDArray[np.int64]) -> Mixture:
+        """Some of the parts."""
+        return Mixture(weights=self.weights[which], means=self.means[which], sds=self.sds[which])
+
     def density(self, y: Floats, period: float) -> Floats:
         """Density at y (N,), wrapped where it has a period."""
         return np.asarray(self.parts(y, period).sum(axis=1))
 
 
 def next_reading(
-    engine: Engine, readings: Readings, diagnosis: Diagnosis | None = None, judgement: Judgement = DEFAULT
+    engine: Engine,
+    readings: Readings,
+    judgement: Judgement,
+    *,
+    diagnosis: Diagnosis | None = None,
+    left_out: Collection[str] = (),
+    found: Posterior | None = None,
 ) -> tuple[Proposal, ...]:
     """All readings that could be taken, the most bits per minute first, those that destroy evidence last.
 
     ``diagnosis``: of these readings, where it is at hand; one cause that is certain leaves nothing to be learned.
+    ``left_out``: names of readings that cannot be taken, or that nobody wants to take now. ``found``: the posterior of
+    these readings, where it is at hand. Raises RequestError as ``diagnose`` does.
     """
     if diagnosis is not None and diagnosis.entropy_bits < 1e-9:
         return ()
     stated = problem(engine, readings, judgement)
-    found = posterior(stated)
-    beliefs = _Beliefs(stated, found)
+    beliefs = _Beliefs(stated, found or posterior(stated))
     proposals = []
     for candidate in candidates(engine, readings):
+        if candidate.name in left_out:
+            continue
         bits, entry = beliefs.information(candidate)
         proposals.append(
             Proposal(
@@ -105,107 +98,6 @@ def next_reading(
             )
         )
     return tuple(sorted(proposals, key=lambda one: (one.destroys, -one.bits_per_minute, one.name)))
-
-
-def candidates(engine: Engine, readings: Readings) -> Iterator[Candidate]:
-    """All readings that are not among those taken, with what they are taken with."""
-    taken = {entry.name for entry in readings.entries}
-    for one in (*_by_valve(engine, readings), *_by_magneto(engine)):
-        if one.name not in taken and not any(outcome.name in taken for outcome in one.outcomes):
-            yield one
-
-
-def _by_valve(engine: Engine, readings: Readings) -> Iterator[Candidate]:
-    limits = engine.sheet.limits
-    gauged = {entry.valve for entry in readings.entries if isinstance(entry, LiftReading)}
-    for valve in engine.valves.values():
-        clearance = valve.data.checking_clearance_mm
-        flanks: tuple[Flank, ...] = ("opens", "closes")
-        for flank in flanks:
-            place = valve_event_deg(engine, valve.name, flank, clearance)
-            if place is None:
-                continue
-            event = ValveReading(
-                valve=valve.name,
-                flank=flank,
-                crank_deg=float(in_cycle(place)),
-                clearance_mm=clearance,
-                u_deg=limits.valve_event_uncertainty_deg / 2,
-            )
-            yield Candidate(name=event.name, kind="valve event", outcomes=(event,), tool="feeler and disc")
-        height = greatest_lift_mm(valve) / 2
-        place = valve_event_deg(engine, valve.name, "opens", clearance + height)
-        if place is not None:
-            lift = LiftReading(
-                valve=valve.name,
-                flank="opens",
-                crank_deg=float(in_cycle(place)),
-                lift_mm=height,
-                clearance_mm=clearance,
-                u_mm=U_LIFT_MM,
-                u_deg=0.1,
-            )
-            kind = "lift, next" if valve.name in gauged else "lift, first of a valve"
-            yield Candidate(name=lift.name, kind=kind, outcomes=(lift,), tool="dial gauge and disc")
-        measured = ClearanceReading(valve=valve.name, clearance_mm=clearance, u_mm=U_CLEARANCE_MM)
-        yield Candidate(name=measured.name, kind="clearance", outcomes=(measured,), tool="feeler")
-    first = engine.sheet.firing_order[0]
-    tdc = PointerReading(cylinder=first, error_deg=0.0, u_deg=U_TDC_DEG)
-    yield Candidate(name=tdc.name, kind="true TDC", outcomes=(tdc,), tool="piston stop or dial gauge")
-    at = engine.cylinders[first].firing_deg
-    rocking = [c.name for c in engine.cylinders.values() if abs(float(wrapped(c.firing_deg - at, 360.0))) < 1.0]
-    if len(rocking) > 1:
-        sights = tuple(Sight(kind="rocking", subject=name, crank_deg=at) for name in rocking)
-        yield Candidate(name=f"which cylinder rocks at TDC of {first}", kind="look", outcomes=sights, tool="eye")
-
-
-def _by_magneto(engine: Engine) -> Iterator[Candidate]:
-    limits = engine.sheet.limits
-    for magneto in engine.magnetos.values():
-        name = magneto.name
-        for cylinder in magneto.fires:
-            broken = BreakReading(
-                magneto=name,
-                finger_on=cylinder,
-                crank_deg=float(in_cycle(magneto.due_deg[cylinder] + magneto.data.break_deg)),
-                u_deg=limits.points_break_uncertainty_deg / 2,
-            )
-            yield Candidate(name=broken.name, kind="points break", outcomes=(broken,), tool="meter and disc")
-        gap = GapReading(magneto=name, gap_mm=magneto.data.points_gap_mm, u_mm=U_GAP_MM)
-        yield Candidate(name=gap.name, kind="points gap", outcomes=(gap,), tool="feeler")
-        finger = FingerReading(magneto=name, off_deg=0.0, u_deg=U_FINGER_DEG)
-        yield Candidate(name=finger.name, kind="look", outcomes=(finger,), tool="eye and rule, distributor cover off")
-        at = float(in_cycle(magneto.first_deg + magneto.data.break_deg))
-        fingers = tuple(
-            Sight(kind="finger on", subject=name, cylinders=(cylinder,), crank_deg=at) for cylinder in magneto.fires
-        )
-        where = f"segment that the {name} finger is on at the mark of {magneto.fires[0]}"
-        yield Candidate(name=where, kind="look", outcomes=fingers, tool="eye, distributor cover off")
-        for words, kinds, kind, tool in _LOOKS:
-            sights = tuple(Sight(kind=of, subject=name) for of in kinds)
-            yield Candidate(name=f"{name} {words}", kind=kind, outcomes=sights, tool=tool)
-    for coupling in engine.couplings:
-        kinds = ("teeth as marked", "teeth not as marked")
-        sights = tuple(Sight(kind=of, subject=coupling) for of in kinds)
-        yield Candidate(
-            name=f"teeth of {coupling}",
-            kind="quill drawn",
-            outcomes=sights,
-            tool="eye, the quill or sleeve drawn",
-            destroys=True,
-        )
-
-
-_LOOKS: tuple[tuple[str, tuple[SightKind, ...], str, str], ...] = (
-    ("lever", ("lever at its stop", "lever off its stop"), "look", "eye"),
-    ("plug leads", ("leads as the chart", "two leads changed over", "leads one place round"), "look", "eye"),
-    (
-        "inside of the magneto",
-        ("magneto inside as marked", "magneto inside not as marked"),
-        "magneto off",
-        "eye, the magneto taken off and opened",
-    ),
-)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -236,8 +128,8 @@ class _Beliefs:
         keys = [key for key in keys if found.probability(key) >= _LEAST] or keys[:1]
         whole = sum(found.probability(key) for key in keys)
         self.beliefs = [self._belief(found, key, found.probability(key) / whole) for key in keys]
-        self.known: dict[tuple[int, int], _Known] = {}
-        self.ahead: dict[tuple[int, int, str], tuple[Floats, float, float, float]] = {}
+        self.known: dict[tuple[str, int, int], _Known] = {}
+        self.ahead: dict[tuple[str, int, int, str], tuple[Floats, float, float, float]] = {}
 
     def _belief(self, found: Posterior, key: Key, probability: float) -> _Belief:
         stated = self.stated
@@ -291,7 +183,8 @@ class _Beliefs:
         branch = next(branch for branch, _ in stated.field.branches if row.leaf in branch.leaves)
         one, shared = belief.parts[branch.name], belief.shared
         # causes share what they assume of most branches: each assumption is worked out once
-        assumed = (id(one), id(shared))
+        # ("nothing wrong" is one object in all branches: their names keep them apart)
+        assumed = (branch.name, id(one), id(shared))
         if assumed not in self.known:
             rows = stated.seen.of(branch).rows
             old = model(stated.engine, stated.seen.of(branch), [one], stated.judgement, shared)
@@ -366,11 +259,18 @@ def bits(probabilities: Floats, mixtures: Sequence[Mixture], period: float = 0.0
         means=np.concatenate([in_cycle(one.means, period) if period else one.means for one in mixtures]),
         sds=np.concatenate([one.sds for one in mixtures]),
     )
-    firsts = np.cumsum([0, *(len(one.weights) for one in mixtures)])[:-1]
+    owners = np.repeat(np.arange(len(mixtures)), [len(one.weights) for one in mixtures])
     total = 0.0
     for low, high, step in _stretches(together.means, together.sds, period):
         y = np.linspace(low, high, int(np.ceil((high - low) / step)) + 2)
-        densities = np.add.reduceat(together.parts(y, period), firsts, axis=1).T
+        # only the parts that reach into the stretch: most of a wide mixture lies elsewhere
+        away = np.abs(together.means - (low + high) / 2)
+        away = np.minimum(away, period - away) if period else away
+        near = np.flatnonzero(away <= (high - low) / 2 + _SDS * together.sds)
+        mine = owners[near]
+        firsts = np.flatnonzero(np.diff(mine, prepend=-1))
+        densities = np.zeros((len(mixtures), len(y)))
+        densities[mine[firsts]] = np.add.reduceat(together.only(near).parts(y, period), firsts, axis=1).T
         whole = probabilities @ densities
         inside = probabilities @ _p_log_p(densities) - _p_log_p(whole)
         total += (float(inside.sum()) - float(inside[0] + inside[-1]) / 2) * float(y[1] - y[0])

@@ -1,7 +1,7 @@
 """Frames and joints of one degree, the chains that parts hang on, and what a chain comes to.
 
-A turn is still + cos·C + sin·S, a slide is still + q·Q; so the pose of any chain is a sum of constant matrices, each
-times a product of those few waves. The constants are multiplied once, when the rig is built.
+A turn is still + cos·C + sin·S, a slide or a stretch is still + q·Q; so the pose of any chain is a sum of constant
+matrices, each times a product of those few waves. The constants are multiplied once, when the rig is built.
 """
 
 from __future__ import annotations
@@ -27,9 +27,10 @@ class Fixed:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Joint:
-    """A joint: turns about or slides along ``axis`` (unit, in the frame reached so far) by ratio × coordinate."""
+    """A joint: turns about or slides along ``axis`` (unit, in the frame reached so far) by ratio × coordinate, or
+    stretches what is in the frame along it to 1 + ratio × coordinate of its length, the origin staying."""
 
-    kind: Literal["turn", "slide"]
+    kind: Literal["turn", "slide", "stretch"]
     axis: Vec3
     coordinate: str
     ratio: float = 1.0
@@ -78,9 +79,12 @@ def terms(chain: Chain) -> Terms:
             still, cosine, sine = turn_terms(element.axis)
             parts = [((), still), (((coordinate, ratio, "cos"),), cosine), (((coordinate, ratio, "sin"),), sine)]
         else:
-            slide = np.zeros((4, 4))
-            slide[:3, 3] = element.axis
-            parts = [((), np.eye(4)), (((coordinate, ratio, "q"),), slide)]
+            rate = np.zeros((4, 4))
+            if element.kind == "slide":
+                rate[:3, 3] = element.axis
+            else:
+                rate[:3, :3] = np.outer(element.axis, element.axis)
+            parts = [((), np.eye(4)), (((coordinate, ratio, "q"),), rate)]
         both = [(a + b, x @ y) for a, x in zip(names, sums, strict=True) for b, y in parts]
         # a slide followed by a turn gives matrices of noughts
         both = [(name, each) for name, each in both if np.any(each)]

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.hypotheses import Hypothesis
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.observed import Observed, Row, effect, finger_late_deg, nuisance_sd
-from quillwise.kinematics.readings import Judgement
 
 Ints = NDArray[np.int64]
 NEGLIGIBLE = 1400.0  # Q beyond that of the best: exp(−700) is the end of a float
@@ -69,16 +69,18 @@ class Model:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evaluated:
-    """Log-likelihoods where they are worth a figure: of hypothesis ``which`` at place ``place`` of the axis."""
+    """Log-likelihoods where they are worth a figure: of hypothesis ``which`` at place ``place`` of the axis.
+    ``left_out``: none that was left out is more than this."""
 
     which: Ints
     place: Ints
     log: Floats
     count: int
+    left_out: float
 
-    def summed(self, log_odds: Floats, places: int) -> Floats:
-        """log Σ odds · likelihood at every place, (places,)."""
-        return log_sum_by(self.log + log_odds[self.which], self.place, places)
+    def summed(self, places: int) -> Floats:
+        """log Σ over the hypotheses at every place, (places,)."""
+        return log_sum_by(self.log, self.place, places)
 
     def row(self, which: int, places: int) -> Floats:
         """Log-likelihood of one hypothesis at every place, −inf where it is negligible."""
@@ -118,7 +120,7 @@ def model(
     base = np.array([row.predicted for row in rows])
     turns = np.array([float(row.turns) for row in rows])
     predicted = np.empty((len(hypotheses), count))
-    slopes = np.broadcast_to(turns, predicted.shape).copy()
+    slopes = np.broadcast_to([row.slope for row in rows], predicted.shape).copy()
     keys: dict[tuple[object, ...], int] = {}
     group = np.empty(len(hypotheses), dtype=np.int64)
     covariances: list[Floats] = []
@@ -129,7 +131,7 @@ def model(
         else:
             predicted[at] = base + [effect(engine, row, one) for row in rows] if count else base
         if one.mirrored is not None:
-            slopes[at] = [-1.0 if row.entry == one.mirrored and row.turns else row.turns for row in rows]
+            slopes[at] = [-1.0 if row.entry == one.mirrored and row.turns else row.slope for row in rows]
         key = _spread_key(one)
         if key not in keys:
             keys[key] = len(covariances)
@@ -216,7 +218,7 @@ def evaluate(
     """Log-likelihoods of all hypotheses along the axis. ``turn_deg``: by what the counted turns are out, which adds to
     the slip for readings of a period of 720."""
     count = len(one.predicted)
-    hyp, start, end, least, at, curve, constant = _pieces(one, axis, negligible, turn_deg)
+    hyp, start, end, least, at, curve, constant, cut = _pieces(one, axis, negligible, turn_deg)
     lengths = end - start
     which_piece = np.repeat(np.arange(len(hyp)), lengths)
     place = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths) + start[which_piece]
@@ -227,19 +229,26 @@ def evaluate(
     for number, sight in enumerate(seen.seen):
         late = slip + turn_deg + one.late[which, number]
         log = log + sight.log_probability(late, judgement.sight_error, judgement.u_sight_deg)
-    return Evaluated(which=which, place=place, log=log, count=count)
+    left_out = float((_constants(one)[one.group] + one.looks).max(initial=-np.inf)) - 0.5 * cut
+    return Evaluated(which=which, place=place, log=log, count=count, left_out=left_out)
 
 
-_Pieces = tuple[Ints, Ints, Ints, Floats, Floats, Floats, Floats]
+def _constants(one: Model) -> Floats:
+    """−log √det(2πΣ) of each covariance, (K,)."""
+    if not one.read.size:
+        return np.zeros(len(one.covariances))
+    return np.asarray(-0.5 * np.linalg.slogdet(2 * np.pi * one.covariances)[1])
+
+
+_Pieces = tuple[Ints, Ints, Ints, Floats, Floats, Floats, Floats, float]
 
 
 def _pieces(one: Model, axis: Axis, negligible: float, turn_deg: float) -> _Pieces:
     """Pieces of the axis on which Q is one quadratic and not negligible: hypothesis, first and last place (not
-    included), least Q, where, half its second derivative, and the constant of the log-likelihood."""
+    included), least Q, where, half its second derivative, the constant of the log-likelihood; and the Q left out."""
     hypotheses, rows = one.predicted.shape
     residual = one.read - one.predicted - one.slopes * turn_deg
     inverse = np.linalg.inv(one.covariances) if rows else np.zeros((len(one.covariances), 0, 0))
-    logdet = np.linalg.slogdet(2 * np.pi * one.covariances)[1] if rows else np.zeros(len(one.covariances))
     edges = _edges(one, residual, axis)
     low, high = edges[:, :-1], edges[:, 1:]
     middle = (low + high) / 2
@@ -269,8 +278,8 @@ def _pieces(one: Model, axis: Axis, negligible: float, turn_deg: float) -> _Piec
     end = np.clip(last, 0, axis.count).astype(np.int64)
     keep = (end > start) & (q_near <= cut)
     hyp = np.broadcast_to(np.arange(hypotheses)[:, None], keep.shape)[keep]
-    constant = -0.5 * logdet[one.group]
-    return hyp, start[keep], end[keep], least[keep], at[keep], curve[hyp], constant[hyp]
+    constant = _constants(one)[one.group]
+    return hyp, start[keep], end[keep], least[keep], at[keep], curve[hyp], constant[hyp], cut
 
 
 def _edges(one: Model, residual: Floats, axis: Axis) -> Floats:

@@ -17,6 +17,7 @@ the follower keeps to the cam, the valve moves max(0, travel − c).
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -232,7 +233,8 @@ def _nodes(curve: Curve) -> tuple[Floats, Floats, Floats]:
     (leaves, opening), (meets, closing) = heel_joints(curve)
     flanks = [-curve.flank_deg, curve.flank_deg] if isinstance(curve, LiftCurve) else []
     even = np.linspace(-CYCLE_DEG / 2, CYCLE_DEG / 2, _NODES, endpoint=False)
-    places = np.unique(np.concatenate([even, [leaves, meets], flanks]))
+    places = np.sort(np.concatenate([even, [leaves, meets], flanks]))
+    places = places[np.diff(places, prepend=-np.inf) > 0]  # np.unique loads masked arrays, which takes longer than this
     kink = (places == leaves) | (places == meets)
     x = np.repeat(places, np.where(kink, _KINK_NODES, 1))
     rate = velocity_mm_per_deg(curve, curve.peak_deg + x)
@@ -293,6 +295,12 @@ def outline(
     place = np.concatenate([[0.0], np.cumsum(share)])
     wanted = np.linspace(0.0, place[-1], samples, endpoint=False)
     return np.stack([np.interp(wanted, place, points[:, i]) for i in range(2)], axis=-1)
+
+
+@functools.lru_cache(maxsize=16)  # few lobes of an engine differ, and many parts are made by them
+def reach_mm(plan: RockerPlan | FlatPlan, curve: Curve) -> float:
+    """How far a lobe reaches from the camshaft's axis [mm]: the greatest radius of its outline."""
+    return float(np.hypot(*outline(plan, curve, 0.0).T).max())
 
 
 def nose_radius_mm(plan: RockerPlan | FlatPlan, curve: Curve) -> float:

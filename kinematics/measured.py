@@ -8,6 +8,7 @@ heel. Angles are crank degrees of the cylinder's own angle, lifts mm at the valv
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -73,7 +74,14 @@ def table_problems(rows: Rows) -> list[str]:
 
 
 def measured_curve(rows: Rows) -> MeasuredCurve:
-    """The curve of a table of (own angle [crank deg], lift [mm]). Raises ValueError with ``table_problems``."""
+    """The curve of a table of (own angle [crank deg], lift [mm at the valve, without clearance]). Raises ValueError
+    with ``table_problems``."""
+    return _curve(tuple((float(angle), float(lift)) for angle, lift in rows))
+
+
+@functools.lru_cache(maxsize=16)
+def _curve(rows: Rows) -> MeasuredCurve:
+    """As ``measured_curve``: reading, checking and building ask for the same few tables again and again."""
     problems = table_problems(rows)
     if problems:
         raise ValueError("; ".join(problems))

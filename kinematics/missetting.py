@@ -12,9 +12,9 @@ from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.branches import magneto_of_leaf
 from quillwise.kinematics.cams import events_at
 from quillwise.kinematics.datasheet import StepData
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.marks import lobe_own_deg, mark_crank_deg, mark_own_deg, timing_valve
 from quillwise.kinematics.model import Engine, Valve
-from quillwise.kinematics.readings import Judgement
 
 _SAME_DEG = 1e-6
 

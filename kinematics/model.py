@@ -135,7 +135,8 @@ class Coupling:
 class Valve:
     """A valve with its lobe. ``name``: for example "A1 inlet". Places in the bank's plane: u to the right seen
     from the wheelcase end, w along the bank's axis, from the crank axis [mm]. ``number``: among those of its kind in
-    the cylinder; ``camshaft_u_mm``: of its camshaft's axis."""
+    the cylinder; ``camshaft_u_mm``: of its camshaft's axis; ``spring_mm``: where the spring's foot and its end under
+    the collar stand along the shut valve, from its tip (below 0)."""
 
     name: str
     cylinder: str
@@ -152,6 +153,7 @@ class Valve:
     side: int
     number: int = 1
     camshaft_u_mm: float = 0.0
+    spring_mm: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

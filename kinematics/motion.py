@@ -31,22 +31,21 @@ def motion(
     crank_deg: ArrayLike,
     free: Mapping[str, ArrayLike] | None = None,
 ) -> State:
-    """All coordinates of the rig at crank angles θ [deg, (N,) or one].
+    """All coordinates of the rig at crank angles ``crank_deg`` θ [deg, (N,) or one]: degrees of turns, mm of slides.
 
-    ``free``: values that the assembly leaves open, scalars or (N,): angles of shafts behind an open coupling,
-    slides and turns of drawn quills. Returns a read-only mapping coordinate → (N,) read-only array.
+    ``free``: values that the assembly leaves open, scalars or (N,): angles [deg] of shafts behind an open coupling,
+    slides [mm] and turns [deg] of drawn quills; the assembly's own where left out. Returns a read-only mapping
+    coordinate → (N,) read-only array. Raises ValueError where a free value is neither one number nor N.
     """
     theta = array(crank_deg)
-    loose = {name: np.broadcast_to(np.asarray(value, dtype=float), theta.shape) for name, value in (free or {}).items()}
-    state = shaft_angles(engine, assembly, theta, loose)
+    state = shaft_angles(engine, assembly, theta, _loose(free, theta))
     for cylinder in engine.cylinders.values():
         pin = pin_from_axis_deg(engine, cylinder, state[CRANKSHAFT])
         state[f"piston {cylinder.name}"] = height_mm(cylinder.linkage, pin)
         state[f"rod {cylinder.name}"] = lean_deg(cylinder.linkage, pin)
     for valve in engine.valves.values():
         travel = cam_travel_mm(engine, valve, state[valve.camshaft])
-        clearance = assembly.clearances_mm[valve.name]
-        state[f"valve {valve.name}"] = np.maximum(0.0, travel - clearance)
+        state[f"valve {valve.name}"] = _lift_mm(assembly, valve, travel)
         if isinstance(valve.plan, RockerPlan):
             state[f"rocker {valve.name}"] = rocker_angle_deg(valve.plan, travel)
     for magneto in engine.magnetos.values():
@@ -57,6 +56,26 @@ def motion(
     for values in state.values():
         values.setflags(write=False)
     return MappingProxyType(state)
+
+
+def valve_lifts_mm(
+    engine: Engine, assembly: Assembly, crank_deg: ArrayLike, free: Mapping[str, ArrayLike] | None = None
+) -> dict[str, Floats]:
+    """Of ``motion`` the lifts of the valves alone [mm]: "valve …" → (N,). Much quicker."""
+    theta = array(crank_deg)
+    angles = shaft_angles(engine, assembly, theta, _loose(free, theta))
+    return {
+        f"valve {valve.name}": _lift_mm(assembly, valve, cam_travel_mm(engine, valve, angles[valve.camshaft]))
+        for valve in engine.valves.values()
+    }
+
+
+def _loose(free: Mapping[str, ArrayLike] | None, theta: Floats) -> dict[str, Floats]:
+    return {name: np.broadcast_to(np.asarray(value, dtype=float), theta.shape) for name, value in (free or {}).items()}
+
+
+def _lift_mm(assembly: Assembly, valve: Valve, travel_mm: Floats) -> Floats:
+    return np.asarray(np.maximum(0.0, travel_mm - assembly.clearances_mm[valve.name]))
 
 
 def shaft_angles(

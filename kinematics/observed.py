@@ -18,6 +18,7 @@ from quillwise.kinematics.branches import Branch, leaves_behind, step_crank
 from quillwise.kinematics.cams import events_at
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.hypotheses import Hypothesis, Tag
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.magnetos import break_shift_deg, finger_off_middle_deg, middle_of_range_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.positions import couplings_upstream
@@ -30,7 +31,6 @@ from quillwise.kinematics.readings import (
     FingerReading,
     Flank,
     GapReading,
-    Judgement,
     LiftReading,
     PointerReading,
     Sight,
@@ -44,8 +44,9 @@ Nuisance = tuple[str, str]  # ("setting", coupling or leaf), ("clearance", valve
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Row:
-    """A reading with a figure. ``turns``: 1 where the figure moves with the slip and a leaf's earliness, else 0.
-    ``own_mirror_deg``: what writing it on the other side of its dead centre adds; None where it has none."""
+    """A reading with a figure. ``turns``: 1 where the figure moves with a leaf's earliness, else 0; ``slope``: with the
+    slip, which what was read by the piston does not know of. ``own_mirror_deg``: what writing it on the other side of
+    its dead centre adds; None where it has none."""
 
     entry: int
     name: str
@@ -62,6 +63,12 @@ class Row:
     clearance_mm: float = 0.0
     columns: Mapping[Nuisance, float] = field(default_factory=lambda: MappingProxyType({}))
     own_mirror_deg: float | None = None
+    by_piston: bool = False
+
+    @property
+    def slope(self) -> float:
+        """By how much the figure grows with the slip."""
+        return 0.0 if self.by_piston else float(self.turns)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -259,6 +266,8 @@ def _valve_row(
     by, u_by = _approached(entry.approached, judgement)
     firing = engine.cylinders[valve.cylinder].firing_deg
     u_clearance = judgement.u_clearance_mm if entry.u_clearance_mm is None else entry.u_clearance_mm
+    # the side of TDC is seen when the piston is measured: it is not written wrong
+    mirrors = isinstance(entry, ValveReading) and not entry.by_piston
     # what is unsure in this reading's clearance beyond that of the valve itself stays with the reading
     more = slope * np.sqrt(max(0.0, u_clearance**2 - judgement.u_clearance_mm**2))
     return Row(
@@ -275,7 +284,8 @@ def _valve_row(
         flank=entry.flank,
         clearance_mm=height_mm,
         columns=MappingProxyType({**setting_columns(engine, valve.camshaft), ("clearance", valve.name): slope}),
-        own_mirror_deg=_mirror_deg(place - firing) if isinstance(entry, ValveReading) else None,
+        own_mirror_deg=_mirror_deg(place - firing) if mirrors else None,
+        by_piston=entry.by_piston,
     )
 
 
@@ -310,6 +320,7 @@ def _break_rows(engine: Engine, index: int, entry: BreakReading, judgement: Judg
     by, u_by = _approached(entry.approached, judgement)
     per_mm = _break_by_gap(engine, magneto.name)
     period = entry.period_deg if entry.finger_on else 720.0 / len(fires)
+    mirrors = bool(entry.finger_on) and not entry.by_piston
     made = [
         Row(
             entry=index,
@@ -323,7 +334,8 @@ def _break_rows(engine: Engine, index: int, entry: BreakReading, judgement: Judg
             turns=1,
             magneto=magneto.name,
             columns=MappingProxyType({**setting_columns(engine, magneto.rotor), ("gap", magneto.name): -per_mm}),
-            own_mirror_deg=_mirror_deg(place - engine.cylinders[on].firing_deg) if entry.finger_on else None,
+            own_mirror_deg=_mirror_deg(place - engine.cylinders[on].firing_deg) if mirrors else None,
+            by_piston=entry.by_piston,
         )
     ]
     if entry.finger_off_deg is not None:

@@ -20,8 +20,10 @@ class Kind(StrEnum):
     MATE = "coupling mate"
     CAMSHAFT = "camshaft"
     ROCKER = "rocker"
+    TAPPET = "flat tappet"
     VALVE = "valve"
     SEAT = "valve seat"
+    SPRING = "valve spring"
     ROTOR = "magneto rotor"
     POLE_SHOES = "pole shoes"
     BREAKER_CAM = "breaker cam"
@@ -31,7 +33,11 @@ class Kind(StrEnum):
     SEGMENTS = "distributor segments"
     DISC = "timing disc"
     WINDOW = "timing window"
+    ROCKER_SHAFT = "rocker shaft"  # dresses the picture: no part of any list
     FEELER = "feeler"  # a tool: shown in close-ups, no part of any engine
+
+
+FOLLOWERS = (Kind.ROCKER, Kind.TAPPET)  # what runs on a lobe: fitted when its camshaft is set
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -19,14 +19,17 @@ from quillwise.kinematics.rig import Rig
 
 Product = tuple[tuple[Wave, ...], ...]
 
+_AT_REST: Product = ((),)  # of a chain without joints: one wave, which is 1 throughout
+
 # From here on a second core gains: the time goes into new memory, which both can fetch.
 _SHARED_WORK = 2_000_000
 
 
 def poses(rig: Rig, state: Mapping[str, Floats], parts: Iterable[Part] | None = None) -> dict[Part, Floats]:
-    """World pose of each part, ``world_from_part``, shape (N, 4, 4), mm. ``state``: coordinate → (N,).
+    """World pose of each part, ``world_from_part``, shape (N, 4, 4), mm. ``state``: coordinate → (N,) [deg, mm].
 
     ``parts``: only these (all when left out). All poses lie in one array, part after part; parts on one chain share.
+    Raises KeyError for a part that the rig has not, or a coordinate that the state has not.
     """
     count = len(next(iter(state.values())))
     wanted = rig.terms if parts is None else {part: rig.terms[part] for part in parts}
@@ -60,7 +63,10 @@ def _fill(out: Floats, work: Sequence[tuple[Product, list[tuple[int, Floats]]]],
             for wave in product[1:]:
                 row *= _wave(wave, state, single)
         for place, matrices in chains:
-            np.matmul(rows[: len(waves)].T, matrices, out=out[place])
+            if waves == _AT_REST:
+                out[place] = matrices  # a product with a single row would not go to the fast routine
+            else:
+                np.matmul(rows[: len(waves)].T, matrices, out=out[place])
 
 
 def _wave(wave: Wave, state: Mapping[str, Floats], single: dict[Wave, Floats]) -> Floats:

@@ -10,21 +10,24 @@ falls as exp(−2(π·sd/step)²): 4e-14 at a step of 0.8 sd. Everything is kept
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.branches import Branch
 from quillwise.kinematics.hypotheses import Field, Hypothesis, field_of
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.likelihood import Axis, Evaluated, Model, evaluate, log_sum_by, model, slip_information
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.observed import Observed, observed
-from quillwise.kinematics.readings import Judgement, Readings
+from quillwise.kinematics.readings import Readings
 
 STEP_SD = 0.8  # of the slip given all readings
 _PAIRS_OF = 40  # hypotheses of a branch that are tried in pairs, the likeliest first
+_LEFT_OUT = (320.0, 1400.0, np.inf)  # Q that is left out, beyond a branch's best: tried until it does not matter
+_SAFE_LOG = 60.0  # what is left out is less than all of it by so much; thousands of places and causes are some 30 of it
 _FAR_LOG = 100.0  # a share of the integral that is less is none
 _WORTH_LOG = 40.0  # pairs that are less likely by more are left to the rest
 Key = tuple[tuple[str, int], ...]
@@ -107,11 +110,15 @@ def axis_for(models: Mapping[str, Model], seen: Observed, judgement: Judgement) 
 
 def posterior(stated: Problem) -> Posterior:
     """The posterior, exact but for rounding: the cost grows with the sum of the branches' hypotheses."""
-    found = _posterior(stated, None)
-    return found if np.isfinite(found.log_all) else _posterior(stated, np.inf)
+    for negligible in _LEFT_OUT:
+        found, left_out = _posterior(stated, negligible)
+        if np.isfinite(found.log_all) and left_out < found.log_all - _SAFE_LOG:
+            break
+    return found
 
 
-def _posterior(stated: Problem, negligible: float | None) -> Posterior:
+def _posterior(stated: Problem, negligible: float) -> tuple[Posterior, float]:
+    """The posterior, and the most that a thing left out of it can be, in the logarithms of ``log_all``."""
     engine, judgement, field, seen = stated.engine, stated.judgement, stated.field, stated.seen
     parts = {branch.name: seen.of(branch) for branch, _ in field.branches}
     right = {
@@ -124,29 +131,82 @@ def _posterior(stated: Problem, negligible: float | None) -> Posterior:
     odds = {branch.name: np.log([one.odds for one in hypotheses]) for branch, hypotheses in field.branches}
     turns = (0.0,) if stated.readings.turn_proved else (0.0, 360.0)
     sums = _Sums(axis.count)
+    alone: dict[tuple[str, float], _Told] = {}  # what no shared cause bears on is worked out once
     for number, shared in enumerate(field.shared):
         for turn in turns:
-            evaluated = {}
+            told = {}
             for branch, _ in field.branches:
-                name = branch.name
-                one = (
-                    right[name]
-                    if number == 0 or not _bears_on(shared, parts[name], branch)
-                    else right[name].with_shared(engine, parts[name], shared)
-                )
-                kept = {} if negligible is None else {"negligible": negligible}
-                evaluated[name] = evaluate(one, parts[name], axis, judgement, turn_deg=turn, **kept)
+                name, mine = branch.name, parts[branch.name]
+                plain = number == 0 or not _bears_on(shared, mine, branch)
+                if not plain or (name, turn) not in alone:
+                    one = right[name] if plain else right[name].with_shared(engine, mine, shared)
+                    if mine.rows or mine.seen:
+                        worth = evaluate(one, mine, axis, judgement, negligible, turn)
+                        made = _Told.of(worth, odds[name], axis.count)
+                    else:
+                        made = _Told.level(one.looks, odds[name], axis.count)
+                    if plain:
+                        alone[name, turn] = made
+                told[name] = alone[name, turn] if plain else made
             base = np.log(shared.odds) - np.log(len(turns))
             outer: Key = () if number == 0 else (("shared", number),)
-            sums.take(evaluated, odds, slips[0] + base, outer)
+            sums.take(told, slips[0] + base, outer)
             if field.moved_odds > 0:
-                sums.take(evaluated, odds, slips[1] + base + np.log(field.moved_odds), (*outer, ("pointer", 0)))
-    return sums.posterior(axis, field.right_weight)
+                sums.take(told, slips[1] + base + np.log(field.moved_odds), (*outer, ("pointer", 0)))
+    return sums.posterior(axis, field.right_weight), sums.left_out
 
 
 def _bears_on(shared: Hypothesis, seen: Observed, branch: Branch) -> bool:
-    early = any(leaf in shared.early_deg for leaf in branch.leaves)
-    return early or any(row.valve in shared.read_running for row in seen.rows)
+    turned = seen.rows or seen.seen
+    early = turned and any(leaf in shared.early_deg for leaf in branch.leaves)
+    return bool(early) or any(row.valve in shared.read_running for row in seen.rows)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Told:
+    """What the readings of a branch say, log-odds included. ``flat``: of its hypotheses, (H,), where the slip does not
+    matter, ``along`` else. ``whole``: log of all of them together by slip, ``right``: of the one that nothing is wrong,
+    (G,). ``most``: of one hypothesis anywhere; ``left_out``: none that was left out is more."""
+
+    whole: Floats
+    right: Floats
+    most: float
+    flat: Floats | None = None
+    along: Evaluated | None = None
+    left_out: float = -np.inf
+
+    @classmethod
+    def of(cls, evaluated: Evaluated, odds: Floats, places: int) -> _Told:
+        """Summed once, for all that is shared."""
+        worth = replace(
+            evaluated, log=evaluated.log + odds[evaluated.which], left_out=evaluated.left_out + float(odds.max())
+        )
+        most = float(worth.log.max(initial=-np.inf))
+        whole, right = worth.summed(places), worth.row(0, places)
+        return cls(whole=whole, right=right, most=most, along=worth, left_out=worth.left_out)
+
+    @classmethod
+    def level(cls, log: Floats, odds: Floats, places: int) -> _Told:
+        """Of a branch of which nothing was read that turns with the crank."""
+        flat = log + odds
+        whole, right = np.full(places, _log_sum(flat)), np.full(places, flat[0])
+        return cls(whole=whole, right=right, most=float(flat.max()), flat=flat)
+
+    def of_each(self, others: Floats) -> Floats:
+        """log ∫ of each hypothesis with the others as given, (H,)."""
+        if self.along is None:
+            assert self.flat is not None
+            return self.flat + _log_sum(others)
+        log = self.along.log + others[self.along.place]
+        kept = np.isfinite(log)
+        return log_sum_by(log[kept], self.along.which[kept], self.along.count)
+
+    def rows(self, chosen: Sequence[int], places: int) -> Floats:
+        """Of some hypotheses at every place, (chosen, places)."""
+        if self.along is None:
+            assert self.flat is not None
+            return np.repeat(self.flat[list(chosen)][:, None], places, axis=1)
+        return self.along.rows(chosen, places)
 
 
 class _Sums:
@@ -157,13 +217,17 @@ class _Sums:
         self.log_joint: dict[Key, float] = {}
         self.along = np.full(places, -np.inf)  # of all causes, by slip
         self.nothing = np.full(places, -np.inf)  # of nothing wrong
+        self.left_out = -np.inf  # the most that a thing left out can be
 
-    def take(self, evaluated: Mapping[str, Evaluated], odds: Mapping[str, Floats], base: Floats, outer: Key) -> None:
+    def take(self, told: Mapping[str, _Told], base: Floats, outer: Key) -> None:
         """Add all causes that have the outer ones among them."""
-        names = list(evaluated)
-        sums = {name: evaluated[name].summed(odds[name], self.places) for name in names}
-        right = {name: evaluated[name].row(0, self.places) for name in names}
+        names = list(told)
+        sums = {name: told[name].whole for name in names}
+        right = {name: told[name].right for name in names}
         self.along = np.logaddexp(self.along, base + sum(sums.values()))
+        for name in names:
+            others_most = sum(max(told[other].most, told[other].left_out) for other in names if other != name)
+            self.left_out = max(self.left_out, float(base.max()) + told[name].left_out + others_most)
         none = base + sum(right.values())
         if not outer:
             self.nothing = np.logaddexp(self.nothing, none)
@@ -172,29 +236,28 @@ class _Sums:
         if len(outer) <= 1:
             for name in names:
                 others = base + sum((right[other] for other in names if other != name), np.zeros(self.places))
-                for number, log in enumerate(_of_each(evaluated[name], odds[name], others)):
+                for number, log in enumerate(told[name].of_each(others)):
                     if number and np.isfinite(log):
                         self._add((*outer, (name, number)), float(log))
         if not outer:
-            self._pairs(evaluated, odds, base, sums, right)
+            self._pairs(told, base, sums, right)
 
     def _pairs(
         self,
-        evaluated: Mapping[str, Evaluated],
-        odds: Mapping[str, Floats],
+        told: Mapping[str, _Told],
         base: Floats,
         sums: Mapping[str, Floats],
         right: Mapping[str, Floats],
     ) -> None:
-        names = list(evaluated)
+        names = list(told)
         chosen, rows = {}, {}
         for name in names:
             others = base + sum((sums[other] for other in names if other != name), np.zeros(self.places))
-            of_each = _of_each(evaluated[name], odds[name], others)
+            of_each = told[name].of_each(others)
             of_each[0] = -np.inf
             best = np.argsort(of_each)[::-1][:_PAIRS_OF]
             chosen[name] = [int(number) for number in best if np.isfinite(of_each[number])]
-            rows[name] = evaluated[name].rows(chosen[name], self.places) + odds[name][chosen[name]][:, None]
+            rows[name] = told[name].rows(chosen[name], self.places)
         for at, first in enumerate(names):
             for second in names[at + 1 :]:
                 if not chosen[first] or not chosen[second]:
@@ -233,13 +296,6 @@ class _Sums:
 def _log_sum(log: Floats) -> float:
     top = float(np.max(log))
     return top + float(np.log(np.sum(np.exp(log - top)))) if np.isfinite(top) else -np.inf
-
-
-def _of_each(evaluated: Evaluated, odds: Floats, others: Floats) -> Floats:
-    """log ∫ of each hypothesis of a branch with the others as given, (H,)."""
-    log = evaluated.log + odds[evaluated.which] + others[evaluated.place]
-    kept = np.isfinite(log)
-    return log_sum_by(log[kept], evaluated.which[kept], evaluated.count)
 
 
 def _log_products(first: Floats, second: Floats) -> Floats:

@@ -1,8 +1,9 @@
-"""What a fitter reads off an engine that is found as it is: plain frozen data, and what is judged beforehand.
+"""What a fitter reads off an engine that is found as it is: plain frozen data.
 
 All angles are what the pointer shows on the disc, in crank degrees θ, counted from the firing TDC of the first cylinder
 in the firing order. ``period_deg``: 720 where the turns were counted, 360 where only the ring was read. Uncertainties
-``u_…`` are standard uncertainties (one standard deviation). No entry says how the engine was put together.
+``u_…`` are standard uncertainties (one standard deviation). ``by_piston``: the place was read by the piston's distance
+below TDC, so that it does not depend on pointer and disc. No entry says how the engine was put together.
 """
 
 from __future__ import annotations
@@ -55,6 +56,7 @@ class ValveReading:
     approached: Approach = "running direction"
     period_deg: float = 720.0
     u_clearance_mm: float | None = None  # None: the judgement's
+    by_piston: bool = False
 
     @property
     def name(self) -> str:
@@ -76,6 +78,7 @@ class LiftReading:
     approached: Approach = "running direction"
     period_deg: float = 720.0
     u_clearance_mm: float | None = None
+    by_piston: bool = False
 
     @property
     def name(self) -> str:
@@ -97,6 +100,7 @@ class BreakReading:
     u_finger_deg: float = 1.0
     approached: Approach = "running direction"
     period_deg: float = 720.0
+    by_piston: bool = False
 
     @property
     def name(self) -> str:
@@ -197,81 +201,6 @@ class Readings:
     turn_proved: bool = True
 
 
-CLASSES: Mapping[str, float] = MappingProxyType(
-    {
-        "pointer or disc moved": 14.0,
-        "backlash on the wrong side": 9.0,
-        "checking and running clearance confused": 7.0,
-        "written wrong": 5.0,
-        "wrong tooth": 20.0,
-        "wrong mark or bank": 10.0,
-        "one crank turn out": 8.0,
-        "inside of the magneto": 8.0,
-        "two leads changed over": 6.0,
-        "all leads one place round": 2.0,
-        "ordinary gear a tooth out": 4.0,
-        "lever or impulse": 3.0,
-        "magnetos exchanged or at one mark": 2.0,
-        "part of the other hand": 1.0,
-        "wrong lobe or flank": 1.0,
-    }
-)
-"""Of 100 that come as "the timing is off". A judgement, no source."""
-
-MINUTES: Mapping[str, float] = MappingProxyType(
-    {
-        "look": 1.5,
-        "points gap": 2.5,
-        "clearance": 2.5,
-        "points break": 5.0,
-        "valve event": 7.5,
-        "lift, first of a valve": 17.5,
-        "lift, next": 3.0,
-        "true TDC": 25.0,
-        "magneto off": 60.0,
-        "quill drawn": 45.0,
-    }
-)
-"""Minutes of work for a reading. A judgement, no source."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Judgement:
-    """What is judged beforehand, none of it measured: every figure is settable in one data file.
-
-    ``classes``: shares of the classes of causes among engines that come as "the timing is off" (any sum).
-    ``nothing_wrong``: probability that nothing is wrong at all, against one thing wrong. ``another_fault``: how likely
-    a second thing is wrong where one is. ``teeth_share``: of a tooth error by one tooth or trial more against one less;
-    ``any_tooth``: share of tooth errors that are at any tooth. ``disc_proved_share``: what is left of "pointer or disc
-    moved" when both were proved.
-    """
-
-    classes: Mapping[str, float] = field(default_factory=lambda: CLASSES)
-    minutes: Mapping[str, float] = field(default_factory=lambda: MINUTES)
-    nothing_wrong: float = 0.05
-    another_fault: float = 0.10
-    teeth_share: float = 0.2
-    any_tooth: float = 0.05
-    disc_proved_share: float = 0.1
-    u_pointer_deg: float = 0.25  # of a pointer that was set with care
-    u_pointer_moved_deg: float = 6.0  # of a pointer that was moved: half of these, the rest stand anywhere
-    u_setting_deg: float = 0.3  # feeler and hand when a shaft is set, besides half a step of the vernier
-    u_clearance_mm: float = 0.02  # of a clearance that was set with care
-    u_clearance_wrong_mm: float = 0.15  # of one that was not
-    u_gap_mm: float = 0.02
-    u_gap_wrong_mm: float = 0.10
-    backlash_deg: float = 1.5  # of a train, at the crank
-    u_backlash_deg: float = 0.5
-    lever_range_deg: float = 20.0  # where the data give no range of advance
-    sight_error: float = 0.02  # probability that the eye, or the pen, is wrong
-    u_sight_deg: float = 8.0  # of what the eye sees by the crank: rocking, finger on or between [crank deg]
-    stands_out: float = 0.95  # probability at which asking for readings ends
-    misfit_p: float = 0.001  # residuals less likely than this fit nothing
-
-
-DEFAULT = Judgement()
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Residual:
     """A reading against what a cause leads to. ``predicted``, ``read``: crank deg, mm or finger deg as ``unit`` says;
@@ -291,7 +220,9 @@ class Cure:
 
     ``moves``: teeth of couplings (driving, driven), ``shift_deg``: crank degrees by which the driven shaft becomes
     earlier (+) in each; ``meshes``: teeth by which ordinary gears are put back; ``clearances_mm``, ``gaps_mm``: what
-    valves and points are set to. ``cycles``: extra whole cycles of the crank that a position needs."""
+    valves and points are set to, ``found_mm``: where these stand by the readings, by their name. ``pointer_deg``: by
+    how much the pointer shows too much, 0 where it is not to be set. ``cycles``: extra whole cycles of the crank that
+    a position needs."""
 
     do: tuple[str, ...]
     repeat: tuple[str, ...] = ()
@@ -300,6 +231,8 @@ class Cure:
     meshes: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
     clearances_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     gaps_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    found_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    pointer_deg: float = 0.0
     cycles: int = 0
 
 
@@ -337,6 +270,7 @@ class Diagnosis:
     causes: tuple[Cause, ...]
     rest: float
     tie: str
+    alike: tuple[str, ...]
     misfit: str
     entropy_bits: float
     pointer_deg: float

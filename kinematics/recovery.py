@@ -29,7 +29,7 @@ from quillwise.kinematics.datasheet import StepData
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import CRANKSHAFT, Coupling, Engine
-from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.room import Room, least_room, parking_deg, path, worst_room
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import CRANK, Move, Step
@@ -42,7 +42,7 @@ _QUARTER_DEG = 90.0
 
 
 def slips_at(engine: Engine, step: Step) -> tuple[Slip, ...]:
-    """The slips that can happen at a step, the likeliest first; empty where none can."""
+    """The slips that can happen at a step, the likeliest first; empty where none can. Raises nothing."""
     job = _job(engine, step)
     if job is None:
         return ()
@@ -79,7 +79,8 @@ def _any_of(slip: str | None, can: tuple[Slip, ...]) -> bool:
 
 
 def way_back(engine: Engine, played: Played, step: Step, slip: Slip) -> tuple[Step, ...]:
-    """The steps from a slip at a step of the set-up as played back to where that step ends, numbered from 1.
+    """The steps from a slip at a step of the set-up as played back to where that step ends, numbered from 1; crank
+    angles go on from where the crank stands [deg, not wrapped].
 
     Raises RequestError where the slip cannot happen at that step.
     """
@@ -233,7 +234,7 @@ def _park_without_rockers(bench: Bench, job: StepData, mark: float) -> None:
         for v in engine.valves.values()
         if v.camshaft in turning and bench.assembly.clearances_mm[v.name] != ROCKERS_OFF
     }
-    about = tuple(part for part in (Part(Kind.ROCKER, name) for name in fitted) if part in engine.parts)
+    about = tuple(p for p in (Part(kind, name) for name in fitted for kind in FOLLOWERS) if p in engine.parts)
     about = (*about, *(Part(Kind.VALVE, name) for name in fitted))
     bench.add(
         f"{slug}-rockers-off",

@@ -72,7 +72,8 @@ def slide_coordinate(coupling: str) -> str:
 
 
 def rig(engine: Engine) -> Rig:
-    """The rig of an engine: a chain for each of its parts."""
+    """The rig of an engine: a chain of turns [deg] and slides [mm] for each of its parts. Raises nothing for an engine
+    that ``build`` made."""
     chains: dict[Part, Chain] = {}
     shared: dict[object, Chain] = {}
 
@@ -133,7 +134,7 @@ def _chain(engine: Engine, part: Part, on_shaft: OnShaft) -> Chain:
             )
         case Kind.PISTON | Kind.ROD | Kind.CYLINDER:
             return _running_gear(engine, part)
-        case Kind.VALVE | Kind.ROCKER | Kind.SEAT:
+        case Kind.VALVE | Kind.ROCKER | Kind.TAPPET | Kind.SEAT | Kind.SPRING:
             return _valve_gear(engine, engine.valves[part.of], part.kind)
         case Kind.WINDOW:
             x_mm = engine.sizes.disc_x_mm
@@ -177,6 +178,11 @@ def _valve_gear(engine: Engine, valve: Valve, kind: Kind) -> Chain:
     )
     if kind == Kind.SEAT:
         return (bank, tip, moved(x_mm=-valve.length_mm))
+    if kind == Kind.SPRING:
+        # its foot stays on the head, its other end goes with the valve: coil i of n slides i/n of the lift
+        foot, top = valve.spring_mm
+        gives = Joint(kind="stretch", axis=_X, coordinate=f"valve {valve.name}", ratio=-1.0 / (top - foot))
+        return (bank, tip, moved(x_mm=foot), gives)
     return (bank, tip, Joint(kind="slide", axis=_X, coordinate=f"valve {valve.name}", ratio=-1.0))
 
 

@@ -16,7 +16,7 @@ from quillwise.kinematics.angles import Floats, array
 from quillwise.kinematics.assembly import ROCKERS_OFF, Assembly, with_clearances
 from quillwise.kinematics.cams import lift_mm
 from quillwise.kinematics.model import Engine, Valve
-from quillwise.kinematics.motion import motion, piston_drop_mm
+from quillwise.kinematics.motion import State, piston_drop_mm, valve_lifts_mm
 
 _STEP_DEG = 0.25
 
@@ -47,7 +47,12 @@ def least_room(
     None when no valve is open anywhere on the path.
     """
     theta = array(crank_deg)
-    state = motion(engine, assembly, theta, free)
+    return room_in(engine, valve_lifts_mm(engine, assembly, theta, free), theta)
+
+
+def room_in(engine: Engine, state: State, crank_deg: ArrayLike) -> Room | None:
+    """As ``least_room``, of a state that is known already, at its crank angles (N,)."""
+    theta = array(crank_deg)
     least: Room | None = None
     for valve in engine.valves.values():
         lift = state[f"valve {valve.name}"]

@@ -37,7 +37,7 @@ from quillwise.kinematics.datasheet import StepData, ValveKind
 from quillwise.kinematics.marks import equal_lifts_deg, gauge_mm, job_check, mark_crank_deg, timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
-from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.room import parking_deg
 from quillwise.kinematics.steps import CRANK, Mistake, Move, Step
 from quillwise.kinematics.timing import Event, early_crank_deg, timing_table
@@ -59,7 +59,15 @@ class Played:
 
 
 def play(engine: Engine, mistakes: Iterable[Mistake] = ()) -> Played:
-    """Play the scene's set-up order. ``mistakes``: steps that are done wrong on purpose."""
+    """Play the scene's set-up order: its steps, with checks in crank degrees and mm, and the assembly that they leave.
+
+    ``mistakes``: steps that are done wrong on purpose; one that no step can make changes nothing, and is in no step's
+    ``mistake``. Raises nothing for an engine that ``build`` made and mistakes that ``parse_mistake`` read.
+
+    >>> from quillwise.scenes.library import engine
+    >>> [step.key for step in play(engine("slipway-six")).steps if step.trials]
+    ['a-try', 'a-home', 'winch-try', 'winch-home']
+    """
     bench = Bench(engine, tuple(mistakes))
     for job in engine.sheet.setup:
         match job.do:
@@ -124,7 +132,7 @@ def _set_camshaft(bench: Bench, job: StepData) -> None:
         _read_camshaft(bench, job, name, slug)
         return
     cam = Part(Kind.CAMSHAFT, camshaft)
-    gear = (Part(Kind.VALVE, valve.name), Part(Kind.ROCKER, valve.name), cam)
+    gear = (Part(Kind.VALVE, valve.name), *(Part(kind, valve.name) for kind in FOLLOWERS), cam)
     about = tuple(part for part in gear if part in engine.parts)
     sense, seen_from = direction(engine, camshaft)
 
@@ -381,7 +389,7 @@ def _finish(bench: Bench) -> None:
         job,
         wording.running_clearance(inlet.running_clearance_mm, exhaust.running_clearance_mm, engine.sheet.length_unit),
         "valve",
-        tuple(part for part in engine.parts if part.kind in (Kind.ROCKER, Kind.VALVE)),
+        tuple(part for part in engine.parts if part.kind in (*FOLLOWERS, Kind.VALVE)),
         after=with_clearances(bench.assembly, running),
         valve=next(iter(engine.valves)),
     )

@@ -76,7 +76,8 @@ class Frame:
 
 
 def frame(step: Step, fraction: float) -> Frame:
-    """The moment at a fraction (0–1) of a step."""
+    """The moment at a ``fraction`` (0–1) of a step, with a soft start and stop: crank [deg, not wrapped] and the free
+    coordinates [deg, mm]. Beyond 0–1 it is held at the end. Raises nothing."""
     if fraction >= 1.0:
         return Frame(assembly=step.after, crank_deg=step.crank_deg[1], free={})
     values = {move.coordinate: move.start for move in reversed(step.moves)}
@@ -103,8 +104,13 @@ class Mistake:
 
 
 def parse_mistake(engine: Engine, text: str) -> Mistake:
-    """Read ``KIND:AT`` or ``KIND:AT=WHAT``: ``other-tooth:quill-a=+2``, ``wrong-mark:camshaft B``,
-    ``exhaust-stroke:exhaust-side``. Raises RequestError with what is allowed."""
+    """Read ``KIND:AT`` or ``KIND:AT=WHAT``: ``other-tooth:quill-a=+2`` (teeth on, − back), ``wrong-mark:camshaft B``,
+    ``exhaust-stroke:exhaust-side``. Raises RequestError with what is allowed.
+
+    >>> from quillwise.scenes.library import engine
+    >>> str(parse_mistake(engine("larkfell-port"), "other-tooth:quill-b"))
+    'other-tooth:quill-b=+1'
+    """
     kind, _, rest = text.partition(":")
     at, _, what = rest.partition("=")
     at, what = at.strip(), what.strip()

@@ -7,7 +7,6 @@ on the crankshaft, valves and rockers on their camshaft, points on what carries 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,37 +114,3 @@ def lines(engine: Engine, assembly: Assembly) -> dict[str, Line]:
         else:
             found[shaft.name] = Line(parent="", ratio=0.0, offset=now.driven_deg)
     return found
-
-
-def played(
-    crank_deg: float,
-    lines: Mapping[str, Line],
-    tables: Mapping[str, Table],
-    clearances_mm: Mapping[str, float],
-    free: Mapping[str, float] | None = None,
-) -> dict[str, float]:
-    """The state at one angle from lines and tables alone: what a player computes. ``free`` as in ``motion``: a free
-    quill's turn counts from its parent."""
-    loose = free or {}
-    state = {CRANK_ANGLE: crank_deg}
-    for name, line in lines.items():
-        base = line.ratio * state[line.parent] if line.parent else 0.0
-        own = line.offset
-        if name in loose and (not line.parent or name.endswith(" turned")):
-            own = loose[name]
-        state[name] = base + own
-    for name, table in tables.items():
-        value = _between(table.values, state[table.driver])
-        if table.clearance_of:
-            value = max(0.0, value - clearances_mm[table.clearance_of])
-        if table.arm_mm:
-            value = -float(np.degrees(np.arcsin(value / table.arm_mm)))
-        state[name] = value
-    return state
-
-
-def _between(values: Floats, angle_deg: float) -> float:
-    place = (angle_deg % _TURN_DEG) / _TURN_DEG * len(values)
-    low = int(place)
-    share = place - low
-    return float(values[low % len(values)] * (1 - share) + values[(low + 1) % len(values)] * share)

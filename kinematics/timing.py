@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from quillwise.kinematics.angles import in_cycle, wrapped
+from quillwise.kinematics.angles import Floats, in_cycle, wrapped
 from quillwise.kinematics.assembly import Assembly, Open
 from quillwise.kinematics.cams import events_at
 from quillwise.kinematics.magnetos import break_shift_deg
@@ -70,14 +70,19 @@ class Event:
 def timing_table(
     engine: Engine, assembly: Assembly, clearances_mm: dict[str, float] | None = None
 ) -> tuple[Event, ...]:
-    """All events of the cycle in order of the data's crank angle. ``clearances_mm``: read at these, by valve
-    (the assembly's own when left out)."""
+    """All events of the cycle in order of the data's crank angle [crank deg, 0–720]; early is +, None behind an open
+    coupling.
+
+    ``clearances_mm``: read at these, by valve (the assembly's own when left out). Raises KeyError for a valve that they
+    leave out, ValueError for one below zero.
+    """
+    early = _earlies_crank_deg(engine, assembly)
     events = [
         event
         for cylinder in engine.cylinders.values()
         for event in (
-            *_valve_events(engine, assembly, cylinder, clearances_mm),
-            *_breaks(engine, assembly, cylinder),
+            *_valve_events(engine, assembly, cylinder, clearances_mm, early),
+            *_breaks(engine, assembly, cylinder, early),
         )
     ]
     return tuple(sorted(events, key=lambda event: (event.crank_deg, event.name)))
@@ -85,25 +90,40 @@ def timing_table(
 
 def early_crank_deg(engine: Engine, assembly: Assembly, shaft: str) -> float | None:
     """Crank degrees by which a shaft is ahead of exact timing (+ = early), or None behind an open coupling."""
+    return _early_crank_deg(engine, assembly, shaft, shaft_angles(engine, assembly, np.zeros(1)))
+
+
+def _earlies_crank_deg(engine: Engine, assembly: Assembly) -> dict[str, float | None]:
+    """``early_crank_deg`` of the shafts that carry events: the camshafts and the magneto rotors."""
+    at_zero = shaft_angles(engine, assembly, np.zeros(1))
+    rotors = (magneto.rotor for magneto in engine.magnetos.values())
+    return {shaft: _early_crank_deg(engine, assembly, shaft, at_zero) for shaft in (*engine.camshafts, *rotors)}
+
+
+def _early_crank_deg(engine: Engine, assembly: Assembly, shaft: str, at_zero_deg: Mapping[str, Floats]) -> float | None:
+    """at_zero_deg: angles of all shafts with the crank at 0, (1,)."""
     here = shaft
     while engine.shafts[here].parent:
         link = engine.shafts[here].link
         if link in engine.couplings and isinstance(assembly.engagements[link], Open):
             return None
         here = engine.shafts[here].parent
-    at_zero = shaft_angles(engine, assembly, np.zeros(1))[shaft][0]
-    return float(at_zero / (float(engine.shafts[shaft].turns) * engine.sigma))
+    return float(at_zero_deg[shaft][0] / (float(engine.shafts[shaft].turns) * engine.sigma))
 
 
 def _valve_events(
-    engine: Engine, assembly: Assembly, cylinder: Cylinder, clearances_mm: dict[str, float] | None
+    engine: Engine,
+    assembly: Assembly,
+    cylinder: Cylinder,
+    clearances_mm: dict[str, float] | None,
+    earlies: Mapping[str, float | None],
 ) -> list[Event]:
     limits = engine.sheet.limits
     events = []
     read_at = clearances_mm or assembly.clearances_mm
     for valve, which in _told(engine, cylinder, read_at):
         data = valve.data
-        shaft_early = early_crank_deg(engine, assembly, valve.camshaft)
+        shaft_early = earlies[valve.camshaft]
         real = events_at(valve.curve, read_at[valve.name])
         for kind, own, at in (("opens", data.opens_deg, 0), ("closes", data.closes_deg, 1)):
             early = None
@@ -145,13 +165,13 @@ _KINDS: dict[tuple[str, str], EventKind] = {
 }
 
 
-def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder) -> list[Event]:
+def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder, earlies: Mapping[str, float | None]) -> list[Event]:
     limits = engine.sheet.limits
     events = []
     for magneto in engine.magnetos.values():
         if cylinder.name not in magneto.fires:
             continue
-        early = early_crank_deg(engine, assembly, magneto.rotor)
+        early = earlies[magneto.rotor]
         if early is not None:
             shift = float(break_shift_deg(magneto.data, assembly.points_gaps_mm[magneto.name]))
             early = float(wrapped(early + shift / abs(float(engine.shafts[magneto.rotor].turns)), 720.0))

@@ -17,7 +17,15 @@ import numpy as np
 from quillwise.kinematics.cams import Curve, lift_curve
 from quillwise.kinematics.datasheet import DataSheet, ValveData, ValveKind, camshaft_name, valve_name
 from quillwise.kinematics.errors import Problem
-from quillwise.kinematics.lobes import STEM, FlatPlan, RockerPlan, follower_plan, outline, pad_radius_mm
+from quillwise.kinematics.lobes import (
+    STEM,
+    FlatPlan,
+    RockerPlan,
+    base_radius_mm,
+    follower_plan,
+    pad_radius_mm,
+    reach_mm,
+)
 from quillwise.kinematics.model import Cylinder, Sizes, Valve
 
 # by the bore: how far a cylinder's two valves stand from its middle along the crank, and the smallest valve
@@ -30,6 +38,8 @@ _EXTRA_ROOM_MM = 6.0  # between valve heads and pistons at TDC in the picture, w
 _LOBE_PITCH, _RIMS, _SMALLEST_HEAD = 0.15, 0.065, 0.07
 _MIXED_ROCKER = 0.22  # by the bore: what a rocker takes in a row with flat followers
 _HEADS_AT: Mapping[int, float] = {1: 0.23, 2: 0.21, 3: 0.19}
+# by the bore: how far below the tip the spring's collar ends, and what its turns take; by the stem below: the spring
+_COLLAR_UNDER, _SPRING_SHUT, _SPRING_SHARE, _GUIDE = 0.084, 0.13, 0.40, 0.06
 _ROW_PITCH: Mapping[int, float] = {1: 0.0, 2: 0.42, 3: 0.30}
 _BEVEL_MODULE, _CAMSHAFT = 0.024, 0.11  # by the bore: of the bevel on a camshaft; the camshaft's thickest place
 
@@ -57,10 +67,11 @@ def valve_gear(sheet: DataSheet, cylinders: Mapping[str, Cylinder], crown_mm: fl
     bore = sheet.crank.bore_mm
     kinds = [as_placed(data, sheet.camshafts_per_bank) for data in (sheet.inlet, sheet.exhaust)]
     curves = {data.kind: lift_curve(data) for data in kinds}
-    # the least base radius is searched for: once a kind and side, not once a valve
+    # the least base radius is searched for: once a kind, the sides are mirror images
+    based = [replace(data, base_radius_mm=base_radius_mm(data, bore)) for data in kinds]
     plans = {
         (data.kind, towards): follower_plan(data, bore, _side(sheet, data, towards))
-        for data in kinds
+        for data in based
         for towards in (-1, 1)
     }
     room = max(_room_mm(sheet.inlet), _room_mm(sheet.exhaust))
@@ -199,7 +210,18 @@ def _stands(
         # the head stays within the bore, and its lowest edge keeps the room over the piston
         lean, head = math.radians(valve.plan.valve_turn_deg), heads[valve.kind]
         length = (rise - head * abs(math.sin(lean))) / math.cos(lean)
-        yield replace(valve, head_radius_mm=head, length_mm=length)
+        spring = _spring_mm(length, head, valve.data.lift_mm, bore)
+        yield replace(valve, head_radius_mm=head, length_mm=length, spring_mm=spring)
+
+
+def _spring_mm(length_mm: float, head_mm: float, lift_mm: float, bore_mm: float) -> tuple[float, float]:
+    """Foot and end of a valve's spring from the tip of its stem: its turns keep room at full lift."""
+    end = -_COLLAR_UNDER * bore_mm
+    wanted = _SPRING_SHARE * (length_mm + end)
+    wanted = max(wanted, 1.15 * lift_mm + _SPRING_SHUT * bore_mm)
+    # below it the valve's neck, about as high as the head's radius, and the guide
+    free = length_mm + end - head_mm - _GUIDE * bore_mm
+    return end - max(min(wanted, free), 1.15 * lift_mm + 0.2 * _SPRING_SHUT * bore_mm), end
 
 
 def _heads_mm(sheet: DataSheet, valves: list[Valve], rises: list[float], bore_mm: float) -> dict[ValveKind, float]:
@@ -270,7 +292,7 @@ def _row(count: int, pitch_mm: float) -> tuple[float, ...]:
 def _apart_mm(sheet: DataSheet, followers: list[tuple[RockerPlan | FlatPlan, Curve]]) -> float:
     """Least distance between the two camshafts of a bank [mm]: lobe clear of lobe, and each of the other's bevel."""
     bore = sheet.crank.bore_mm
-    lobes = [float(np.hypot(*outline(plan, curve, 0.0).T).max()) for plan, curve in followers]
+    lobes = [reach_mm(plan, curve) for plan, curve in followers]
     bevels = [
         _BEVEL_MODULE * bore * (train.stages[-1].driven_teeth / 2 + 1)
         for train in sheet.trains

@@ -7,24 +7,57 @@ of the crank or what is engaged.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
+from typing import NamedTuple
 
 import trimesh
 
-from quillwise.kinematics.lobes import LOBE_WIDTH, RockerPlan, outline, pad_half_width_mm, pad_radius_mm
+from quillwise.kinematics.lobes import (
+    LOBE_WIDTH,
+    FlatPlan,
+    RockerPlan,
+    outline,
+    pad_half_width_mm,
+    pad_radius_mm,
+    reach_mm,
+)
 from quillwise.kinematics.model import CRANKSHAFT, Engine, Valve
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.meshes import camshafts, cranks, dials, driveline, ignition, rods, solids, valves
+from quillwise.meshes import camshafts, cranks, dials, driveline, ignition, rods, solids, springs, valves
 from quillwise.meshes.solids import Detail
 
 
-def mesh(engine: Engine, part: Part, detail: Detail = "coarse") -> trimesh.Trimesh:
-    """The body of a part, one closed volume in the part's own frame [mm]. Tooth counts are true at every detail."""
-    return _BODIES[part.kind](engine, part, detail)
+class Recipe(NamedTuple):
+    """How a body is made: parts whose recipes are equal have one shape. figures: all that ``make`` needs, before the
+    detail."""
+
+    make: Callable[..., trimesh.Trimesh]
+    figures: tuple[Hashable, ...]
+
+
+Made = dict[tuple[Recipe, Detail], trimesh.Trimesh]
+
+
+def mesh(engine: Engine, part: Part, detail: Detail = "coarse", made: Made | None = None) -> trimesh.Trimesh:
+    """The body of a part, one closed volume in the part's own frame [mm]. Tooth counts are true at every detail.
+
+    made: bodies that this function gave before; one of the same shape is given again, the same object, and what is
+    made is added. Whoever hands it in changes none of the bodies.
+
+    Raises KeyError for a part that the engine has not; ValueError where its sizes make no body.
+    """
+    if part.kind in _OF_ITS_OWN:
+        return _OF_ITS_OWN[part.kind](engine, part, detail)
+    recipe = _RECIPES[part.kind](engine, part)
+    known = {} if made is None else made
+    if (recipe, detail) not in known:
+        known[recipe, detail] = recipe.make(*recipe.figures, detail)
+    return known[recipe, detail]
 
 
 def index_mark(engine: Engine, part: Part) -> trimesh.Trimesh | None:
-    """The paint on a part's index mark, slightly proud, in the part's own frame; None where it bears none."""
+    """The paint on a part's index mark, slightly proud, in the part's own frame [mm]; None where it bears none. Raises
+    KeyError for a part that the engine has not."""
     maker = _MARKS.get(part.kind)
     return None if maker is None else maker(engine, part)
 
@@ -52,7 +85,7 @@ def _crankshaft(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     )
 
 
-def _piston(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
+def _piston(engine: Engine, part: Part) -> Recipe:
     bore, offset = engine.sheet.crank.bore_mm, engine.sheet.crank.gudgeon_offset_mm
     highest = max(cylinder.top_mm for cylinder in engine.cylinders.values())
     plan = cranks.Piston(
@@ -66,6 +99,10 @@ def _piston(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
         small_end_mm=0.30 * bore,
         grooves=3,
     )
+    return Recipe(_piston_body, (plan, offset))
+
+
+def _piston_body(plan: cranks.Piston, offset: float, detail: Detail) -> trimesh.Trimesh:
     centred = cranks.piston(plan, detail)
     if not offset:
         return centred
@@ -77,7 +114,7 @@ def _piston(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     return solids.mesh(solids.union(solids.difference(body, between), pin))
 
 
-def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
+def _liner(engine: Engine, part: Part) -> Recipe:
     bore, crank = engine.sheet.crank.bore_mm, engine.sheet.crank
     crown = max(cylinder.top_mm for cylinder in engine.cylinders.values()) + engine.sizes.crown_mm
     outer, bottom = 0.55 * bore, crown - crank.stroke_mm - 0.55 * bore
@@ -87,34 +124,46 @@ def _liner(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
         if apart > 0:  # not down to where the other bank's liners stand
             bottom = max(bottom, outer / math.tan(math.radians(apart / 2)) + 0.01 * bore)
     bottom = min(bottom, crown - 0.4 * bore)  # of banks too near for their bores, a ring is left to be seen
-    cut_outs = [_valve_cut_out(engine, valve, detail) for valve in engine.valves.values() if valve.cylinder == part.of]
+    cut_outs = [_valve_cut_out(engine, valve) for valve in engine.valves.values() if valve.cylinder == part.of]
     outside = 0.0 if engine.cylinders[part.of].towards > 0 else 180.0
-    whole = cranks.liner(
-        cranks.Liner(
-            inner_radius_mm=bore / 2,
-            wall_mm=outer - bore / 2,
-            bottom_mm=bottom,
-            top_mm=crown + 0.04 * bore,
-            cut_from_deg=90.0 + outside,
-            cut_sweep_deg=180.0,
-        ),
-        detail,
+    plan = cranks.Liner(
+        inner_radius_mm=bore / 2,
+        wall_mm=outer - bore / 2,
+        bottom_mm=bottom,
+        top_mm=crown + 0.04 * bore,
+        cut_from_deg=90.0 + outside,
+        cut_sweep_deg=180.0,
     )
-    return solids.mesh(solids.difference(solids.solid(whole), *(each for each in cut_outs if each is not None)))
+    return Recipe(_liner_body, (plan, tuple(each for each in cut_outs if each is not None)))
 
 
-def _valve_cut_out(engine: Engine, valve: Valve, detail: Detail) -> solids.Solid | None:
-    """Room in the liner for a valve that stands near or over its edge, in the frame of the liner; None where the
-    valve keeps well within the bore."""
+class _CutOut(NamedTuple):
+    """Room in a liner for a valve: a round hole from the valve's tip down, in the frame of the liner."""
+
+    radius_mm: float
+    lowest_mm: float
+    lean_deg: float
+    tip_mm: tuple[float, float, float]
+
+
+def _liner_body(plan: cranks.Liner, cut_outs: tuple[_CutOut, ...], detail: Detail) -> trimesh.Trimesh:
+    cutters = []
+    for each in cut_outs:
+        room = solids.cylinder(each.radius_mm, each.lowest_mm, 0.0, detail, around=True)
+        upright = solids.turned_about_z(solids.z_laid_along_x(room), each.lean_deg)
+        cutters.append(upright.translate(each.tip_mm))
+    return solids.mesh(solids.difference(solids.solid(cranks.liner(plan, detail)), *cutters))
+
+
+def _valve_cut_out(engine: Engine, valve: Valve) -> _CutOut | None:
+    """Room for a valve that stands near or over the liner's edge; None where it keeps well within the bore."""
     bore, lean = engine.sheet.crank.bore_mm, valve.plan.valve_turn_deg
     radius, lowest = valve.head_radius_mm + 0.035 * bore, valve.length_mm + valve.data.lift_mm
     across = valve.x_mm - engine.cylinders[valve.cylinder].x_mm
     head_u = valve.tip_u_mm - lowest * math.sin(math.radians(lean))
     if math.hypot(head_u, across) + valve.head_radius_mm < 0.495 * bore:
         return None
-    room = solids.cylinder(radius, -lowest - 0.01 * bore, 0.0, detail, around=True)
-    upright = solids.turned_about_z(solids.z_laid_along_x(room), lean)
-    return upright.translate((valve.tip_w_mm, valve.tip_u_mm, across))
+    return _CutOut(radius, -lowest - 0.01 * bore, lean, (valve.tip_w_mm, valve.tip_u_mm, across))
 
 
 def lobe_slice(engine: Engine, valve: str, detail: Detail = "fine") -> trimesh.Trimesh:
@@ -166,7 +215,7 @@ def _camshaft(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     )
 
 
-def _rocker(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
+def _rocker(engine: Engine, part: Part) -> Recipe:
     bore, plan = engine.sheet.crank.bore_mm, engine.valves[part.of].plan
     assert isinstance(plan, RockerPlan)
     (pu, pw), (au, aw), (fu, fw), (tu, tw) = plan.pivot_mm, plan.arm_end_mm, plan.roller_mm, plan.tip_mm
@@ -177,66 +226,110 @@ def _rocker(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
             radius_mm=plan.roller_radius_mm,
             half_width_mm=pad_half_width_mm(plan, engine.valves[part.of].curve) + 0.02 * bore,
         )
-    return valves.rocker(
-        valves.Rocker(
-            roller_centre_mm=(aw - pw, au - pu),
-            roller_radius_mm=aw - plan.base_radius_mm,
-            pad=pad,
-            tip_centre_mm=(tw - pw, tu - pu),
-            tip_radius_mm=plan.tip_radius_mm,
-            pivot_radius_mm=0.04 * bore,
-            bore_radius_mm=0.022 * bore,
-            width_mm=0.09 * bore,
-            roller_width_mm=0.11 * bore,
-        ),
-        detail,
+    figures = valves.Rocker(
+        roller_centre_mm=(aw - pw, au - pu),
+        roller_radius_mm=aw - plan.base_radius_mm,
+        pad=pad,
+        tip_centre_mm=(tw - pw, tu - pu),
+        tip_radius_mm=plan.tip_radius_mm,
+        pivot_radius_mm=0.04 * bore,
+        bore_radius_mm=0.022 * bore,
+        width_mm=0.09 * bore,
+        roller_width_mm=0.11 * bore,
     )
+    return Recipe(valves.rocker, (figures,))
+
+
+def _bucket_plan(engine: Engine, valve: Valve, plan: FlatPlan) -> valves.Bucket:
+    bore = engine.sheet.crank.bore_mm
+    return valves.Bucket(
+        radius_mm=pad_radius_mm(plan, valve.curve, bore),
+        height_mm=0.18 * bore,
+        face_thickness_mm=0.04 * bore,
+        wall_mm=0.025 * bore,
+        face_at_mm=0.0,
+    )
+
+
+def _collar_mm(engine: Engine, valve: Valve) -> float:
+    """Radius of the collar that holds the spring: wide where the heads, the nose of the lobe or the bucket over it
+    leave room for it."""
+    bore, plan = engine.sheet.crank.bore_mm, valve.plan
+    wide = max(0.07 * bore, 0.48 * valve.head_radius_mm)
+    if not isinstance(plan, RockerPlan):
+        bucket = _bucket_plan(engine, valve, plan)
+        return min(wide, bucket.radius_mm - bucket.wall_mm - 0.005 * bore)
+    lean = math.radians(plan.valve_turn_deg)
+    across, up = valve.tip_u_mm - valve.camshaft_u_mm, valve.tip_w_mm - engine.sizes.camshaft_height_mm
+    beside = abs(across * math.cos(lean) - up * math.sin(lean))
+    return min(wide, max(beside - reach_mm(plan, valve.curve) - 0.005 * bore, 0.055 * bore))
 
 
 def _valve_plan(engine: Engine, part: Part) -> valves.Valve:
     bore, valve = engine.sheet.crank.bore_mm, engine.valves[part.of]
+    under = 0.0
+    if not isinstance(valve.plan, RockerPlan):
+        bucket = _bucket_plan(engine, valve, valve.plan)
+        under = bucket.face_at_mm - bucket.face_thickness_mm
     return valves.Valve(
         length_mm=valve.length_mm,
         stem_radius_mm=0.035 * bore,
         head_radius_mm=valve.head_radius_mm,
         margin_mm=0.018 * bore,
         seat_width_mm=0.03 * bore,
-        collar_radius_mm=0.07 * bore,
+        collar_radius_mm=_collar_mm(engine, valve),
+        tip_mm=under,
     )
 
 
-def _valve(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
+def _valve(engine: Engine, part: Part) -> Recipe:
+    return Recipe(valves.valve, (_valve_plan(engine, part),))
+
+
+def _tappet(engine: Engine, part: Part) -> Recipe:
     valve = engine.valves[part.of]
-    body = valves.valve(_valve_plan(engine, part), detail)
-    if isinstance(valve.plan, RockerPlan):
-        return body
-    bore = engine.sheet.crank.bore_mm
-    bucket = valves.bucket(
-        valves.Bucket(
-            radius_mm=pad_radius_mm(valve.plan, valve.curve, bore),
-            height_mm=0.18 * bore,
-            face_thickness_mm=0.04 * bore,
-            wall_mm=0.025 * bore,
-            face_at_mm=0.0,
-        ),
-        detail,
+    assert not isinstance(valve.plan, RockerPlan)
+    return Recipe(valves.bucket, (_bucket_plan(engine, valve, valve.plan),))
+
+
+def _seat(engine: Engine, part: Part) -> Recipe:
+    plan, bore, valve = _valve_plan(engine, part), engine.sheet.crank.bore_mm, engine.valves[part.of]
+    piece = springs.HeadPiece(
+        wall_mm=0.03 * bore,
+        guide_wall_mm=0.018 * bore,
+        foot_mm=valve.spring_mm[0],
+        flange_mm=_collar_mm(engine, valve),
     )
-    return solids.mesh(solids.union(solids.solid(body), solids.solid(bucket)))
+    return Recipe(_seat_body, (plan, piece))
 
 
-def _seat(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
-    plan = _valve_plan(engine, part)
-    ring = solids.solid(valves.seat(plan, 0.03 * engine.sheet.crank.bore_mm, detail))
-    # ground in with its valve: the two have facets of different sizes
-    body = solids.mesh(solids.difference(ring, solids.solid(valves.valve(plan, detail))))
+def _seat_body(plan: valves.Valve, piece: springs.HeadPiece, detail: Detail) -> trimesh.Trimesh:
     # the builder's frame is the valve's tip, the seat's own is at the valve's head
-    return solids.shifted(body, (engine.valves[part.of].length_mm, 0.0, 0.0))
+    return solids.shifted(springs.head_piece(plan, piece, detail), (plan.length_mm, 0.0, 0.0))
+
+
+def _spring(engine: Engine, part: Part) -> Recipe:
+    bore, valve = engine.sheet.crank.bore_mm, engine.valves[part.of]
+    foot, end = valve.spring_mm
+    collar = _collar_mm(engine, valve)
+    widest = min(0.024 * bore, collar - 0.043 * bore)  # it stays off the stem
+    figures = springs.Spring(
+        length_mm=end - foot,
+        radius_mm=collar - 0.004 * bore,
+        wire_mm=min(widest, 0.85 * (end - foot - valve.data.lift_mm) / 7.5),
+    )
+    return Recipe(springs.spring, (figures,))
 
 
 def _pointer_deg(engine: Engine) -> float:
     """The pointer's direction in the crankshaft's frame at θ = 0 [deg]."""
     first_bank = engine.cylinders[engine.sheet.firing_order[0]].bank_turn_deg
     return engine.sizes.pointer_turn_deg - first_bank
+
+
+def disc_degree_deg(engine: Engine, crank_deg: float) -> float:
+    """Where a degree of the crank is engraved on the disc: the angle in the crankshaft's frame [deg]."""
+    return (_pointer_deg(engine) - engine.sigma * crank_deg) % 360.0
 
 
 def _disc_plan(engine: Engine) -> dials.Disc:
@@ -247,7 +340,7 @@ def _disc_plan(engine: Engine) -> dials.Disc:
         thickness_mm=0.035 * bore,
         bore_mm=2 * engine.shafts[CRANKSHAFT].radius_mm,
         zero_deg=pointer,
-        marks_deg=tuple((pointer - engine.sigma * mark.crank_deg) % 360.0 for mark in engine.marks),
+        marks_deg=tuple(disc_degree_deg(engine, mark.crank_deg) for mark in engine.marks),
     )
 
 
@@ -278,20 +371,26 @@ def _window(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     return solids.shifted(plate, (0.0, 0.0, -0.09 * radius))
 
 
-_BODIES: dict[Kind, Callable[[Engine, Part, Detail], trimesh.Trimesh]] = {
-    Kind.CRANKSHAFT: _crankshaft,
-    Kind.ROD: rods.rod,
+# of these one shape serves many parts
+_RECIPES: dict[Kind, Callable[[Engine, Part], Recipe]] = {
+    Kind.ROD: lambda engine, part: Recipe(rods.body, rods.figures(engine, part)),
     Kind.PISTON: _piston,
     Kind.CYLINDER: _liner,
+    Kind.ROCKER: _rocker,
+    Kind.TAPPET: _tappet,
+    Kind.VALVE: _valve,
+    Kind.SEAT: _seat,
+    Kind.SPRING: _spring,
+}
+
+_OF_ITS_OWN: dict[Kind, Callable[[Engine, Part, Detail], trimesh.Trimesh]] = {
+    Kind.CRANKSHAFT: _crankshaft,
     Kind.SHAFT: driveline.shaft,
     Kind.WHEEL: driveline.wheel,
     Kind.QUILL: driveline.quill,
     Kind.SLEEVE: driveline.sleeve,
     Kind.MATE: driveline.mate,
     Kind.CAMSHAFT: _camshaft,
-    Kind.ROCKER: _rocker,
-    Kind.VALVE: _valve,
-    Kind.SEAT: _seat,
     Kind.ROTOR: ignition.rotor,
     Kind.POLE_SHOES: ignition.pole_shoes,
     Kind.BREAKER_CAM: ignition.breaker_cam,

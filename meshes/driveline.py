@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import trimesh
 
@@ -217,6 +219,14 @@ def mate(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     plan, along = _mate_plan(engine, part)
     body = splines.mate(plan, detail) if isinstance(plan, splines.Mate) else dogs.flange(plan, detail)
     return solids.shifted(body, (0.0, 0.0, along))
+
+
+def whole_mate(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
+    """The mate without the opening that other pictures look through, for a drawing that cuts it itself."""
+    plan, along = _mate_plan(engine, part)
+    if isinstance(plan, dogs.Flange):
+        return mate(engine, part, detail)
+    return solids.shifted(splines.mate(replace(plan, cut_sweep_deg=0.0), detail), (0.0, 0.0, along))
 
 
 def mate_mark(engine: Engine, part: Part) -> trimesh.Trimesh:

@@ -56,14 +56,23 @@ def pole_shoes(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     )
 
 
-def _breaker_cam_plan(engine: Engine, magneto: Magneto) -> magnetos.BreakerCam:
+def _peak_mm(magneto: Magneto) -> float:
+    """What the cam lifts the contact by in all."""
+    pitch = 360.0 / float(magneto.data.sparks_per_turn)
+    return float(np.max(cam_lift_mm(magneto.data, np.linspace(0.0, pitch, 721))))
+
+
+def _breaker_cam_plan(engine: Engine, magneto: Magneto, factor: float = 1.0) -> magnetos.BreakerCam:
     """The cam as its heel sees it: on the cam's angle a the heel stands at its shaft's angle −a, half-way along the
-    lever."""
+    lever. factor: of what it lifts above the place where the points break, and falls below it."""
     rotor, own, data = engine.shafts[magneto.rotor], engine.shafts[magneto.breaker_shaft], magneto.data
     quicker = abs(float(rotor.turns / own.turns))
     around = np.arange(0.0, 360.0, 1.0)
     running = -own.sense * quicker * around - abs(float(rotor.turns)) * (magneto.first_deg + data.break_deg)
-    radius = magneto.breaker_radius_mm + cam_lift_mm(data, running) / 2
+    at_break = _peak_mm(magneto) - data.points_gap_mm
+    lift = at_break + factor * (cam_lift_mm(data, running) - at_break)
+    # so much that the cam would be cut through is not drawn: the heel is off it there
+    radius = np.maximum(magneto.breaker_radius_mm + lift / 2, 0.8 * magneto.breaker_radius_mm)
     angle = np.radians(around)
     return magnetos.BreakerCam(
         outline_mm=np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]),
@@ -77,6 +86,11 @@ def breaker_cam(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     return magnetos.breaker_cam(_breaker_cam_plan(engine, engine.magnetos[part.of]), detail)
 
 
+def breaker_cam_drawn_larger(engine: Engine, part: Part, factor: float, detail: Detail) -> trimesh.Trimesh:
+    """The breaker cam for a lever that is drawn turning ``factor`` times as far: its heel rides on this one."""
+    return magnetos.breaker_cam(_breaker_cam_plan(engine, engine.magnetos[part.of], factor), detail)
+
+
 def breaker_cam_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
     return magnetos.breaker_cam_index_patch(_breaker_cam_plan(engine, engine.magnetos[part.of]))
 
@@ -84,9 +98,8 @@ def breaker_cam_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
 def breaker_lever(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
     magneto, bore = engine.magnetos[part.of], engine.sheet.crank.bore_mm
     data = magneto.data
-    peak = float(np.max(cam_lift_mm(data, np.linspace(0.0, 360.0 / float(data.sparks_per_turn), 721))))
     # the heel rests where the cam, less the gap, takes the lever up; its round nose touches the cam from the side
-    touch_x = magneto.breaker_radius_mm + (peak - data.points_gap_mm) / 2 - magneto.lever_pivot_mm[0]
+    touch_x = magneto.breaker_radius_mm + (_peak_mm(magneto) - data.points_gap_mm) / 2 - magneto.lever_pivot_mm[0]
     arm = 0.035 * bore
     nose = _HEEL_NOSE * arm
     centre = np.array([touch_x + nose, magneto.contact_arm_mm / 2])

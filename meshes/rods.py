@@ -17,19 +17,27 @@ _SLOT, _IN_SLOT = 0.42, 0.92  # of the rods' width: the slot for a blade or an e
 _SHANK, _SHANK_FOOT = 0.20, 1.15  # a shank's width by the bore, and how it widens towards the big end
 
 
-def rod(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
-    """The body of a cylinder's rod; a master rod bears the wrist pins of the link rods on its throw."""
+Pins = tuple[wrist_pins.WristPin, ...]
+
+
+def figures(engine: Engine, part: Part) -> tuple[cranks.Rod, Pins]:
+    """The figures of a cylinder's rod, and of the wrist pins that it bears: a master rod those of the link rods on
+    its throw, any other none. Raises KeyError for a cylinder that the engine has not."""
     cylinder = engine.cylinders[part.of]
-    figures = _figures(engine, cylinder)
-    body = cranks.rod(figures, detail)
-    links = [other for other in engine.cylinders.values() if other.number == cylinder.number and other.linkage.link]
-    if cylinder.linkage.link or not links:
-        return body
-    pins = tuple(_wrist_pin(engine, cylinder, other, other.linkage.link) for other in links if other.linkage.link)
-    return wrist_pins.with_wrist_pins(body, figures, pins, detail)
+    if cylinder.linkage.link:
+        return _plan(engine, cylinder), ()
+    beside = (other for other in engine.cylinders.values() if other.number == cylinder.number)
+    pins = (_wrist_pin(engine, cylinder, other, link) for other in beside if (link := other.linkage.link))
+    return _plan(engine, cylinder), tuple(pins)
 
 
-def _figures(engine: Engine, cylinder: Cylinder) -> cranks.Rod:
+def body(plan: cranks.Rod, pins: Pins, detail: Detail) -> trimesh.Trimesh:
+    """A rod with its wrist pins, if it bears any [mm], in the rod's own frame."""
+    plain = cranks.rod(plan, detail)
+    return wrist_pins.with_wrist_pins(plain, plan, pins, detail) if pins else plain
+
+
+def _plan(engine: Engine, cylinder: Cylinder) -> cranks.Rod:
     bore, sizes, rods = engine.sheet.crank.bore_mm, engine.sizes, engine.sheet.crank.rods
     banks = [bank.name for bank in engine.sheet.banks]
     width = sizes.rod_width_mm

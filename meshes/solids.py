@@ -128,10 +128,11 @@ def cylinder(
     return extruded(circle(radius_mm, detail, centre_mm=centre_mm, around=around), bottom_mm, top_mm)
 
 
-def revolved(profile_mm: ArrayLike, detail: Detail) -> Solid:
-    """The body that a profile (M, 2) of (radius, z) makes when it turns about z."""
+def revolved(profile_mm: ArrayLike, detail: Detail, as_mm: float | None = None) -> Solid:
+    """The body that a profile (M, 2) of (radius, z) makes when it turns about z. as_mm: the radius whose number of
+    facets it gets; left out, its own largest."""
     profile = np.asarray(profile_mm, dtype=np.float64)
-    return Solid.revolve(outline(profile), circle_segments(float(profile[:, 0].max()), detail))
+    return Solid.revolve(outline(profile), circle_segments(as_mm or float(profile[:, 0].max()), detail))
 
 
 def box(lower_mm: ArrayLike, upper_mm: ArrayLike) -> Solid:
@@ -274,3 +275,27 @@ def on_circle(radius_mm: float, angle_deg: float) -> tuple[float, float]:
     """The point at a radius and an angle [deg]."""
     angle = np.radians(angle_deg)
     return float(radius_mm * np.cos(angle)), float(radius_mm * np.sin(angle))
+
+
+def skin(rings: Floats) -> trimesh.Trimesh:
+    """The closed skin over rings (M, S, 3) of points, with a flat lid at either end."""
+    count, sides = rings.shape[:2]
+    here = np.arange(count - 1)[:, None] * sides + np.arange(sides)[None, :]
+    turned = np.arange(count - 1)[:, None] * sides + (np.arange(sides)[None, :] + 1) % sides
+    quads = np.stack([here, turned, turned + sides, here + sides], axis=-1).reshape(-1, 4)
+    faces = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+    vertices = np.vstack([rings.reshape(-1, 3), rings[0].mean(axis=0), rings[-1].mean(axis=0)])
+    first, last = count * sides, count * sides + 1
+    around = np.arange(sides)
+    after = (around + 1) % sides
+    base = (count - 1) * sides
+    lids = np.concatenate(
+        [
+            np.stack([np.full(sides, first), after, around], axis=1),
+            np.stack([np.full(sides, last), base + around, base + after], axis=1),
+        ]
+    )
+    body = trimesh.Trimesh(vertices, np.concatenate([faces, lids]), process=False)
+    if body.volume < 0:
+        body.invert()
+    return body

@@ -32,7 +32,8 @@ SEAT_ANGLE_DEG = 45.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Valve:
-    """A poppet valve with a 45° seat. ``collar_radius_mm``: spring collar near the tip, 0 = none."""
+    """A poppet valve with a 45° seat. ``collar_radius_mm``: spring collar near the tip, 0 = none. ``tip_mm``: where the
+    stem ends, below 0 by what a bucket's face is thick."""
 
     length_mm: float
     stem_radius_mm: float
@@ -40,6 +41,7 @@ class Valve:
     margin_mm: float = 1.5
     seat_width_mm: float = 3.0
     collar_radius_mm: float = 0.0
+    tip_mm: float = 0.0
 
     @property
     def throat_radius_mm(self) -> float:
@@ -108,14 +110,14 @@ def valve(part: Valve, detail: Detail = "coarse") -> trimesh.Trimesh:
     if sweep[-1, 1] >= -stem:
         raise ValueError(f"a valve of {part.length_mm:g} mm is too short for a head of {head:g} mm radius")
     collar = part.collar_radius_mm
-    near_tip = [(stem, 0.0)]
+    near_tip = [(stem, part.tip_mm)]
     if collar > stem:
         near_tip = [
             (stem, -2.4 * stem),
             (collar, -2.4 * stem),
             (collar, -1.4 * stem),
             (stem, -1.4 * stem),
-            (stem, 0.0),
+            (stem, part.tip_mm),
         ]
     profile = [
         (0.0, foot),
@@ -123,9 +125,9 @@ def valve(part: Valve, detail: Detail = "coarse") -> trimesh.Trimesh:
         (head, foot + part.margin_mm),
         *map(tuple, sweep),
         *near_tip,
-        (0.0, 0.0),
+        (0.0, part.tip_mm),
     ]
-    return mesh(z_laid_along_x(revolved(profile, detail)))
+    return mesh(z_laid_along_x(revolved(profile, detail, as_mm=head)))
 
 
 def seat(part: Valve, wall_mm: float, detail: Detail = "coarse") -> trimesh.Trimesh:

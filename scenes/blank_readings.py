@@ -18,7 +18,8 @@ engine = {engine}
 """
 _ANGLE = """\
 # crank_deg =                  # in the cycle, 0 to 720; or: reading = "22.0 BTDC"
-# uncertainty_deg = {u}        # expanded, k = 2
+#                              # or: piston_mm = 4.85 with piston_side = "before TDC"
+# uncertainty_deg = {u}        # expanded, k = 2; or: tool = "degree disc", "degree ring", "flywheel marks"
 # approached = "running direction"   # or "against it", "not noted"
 # turns_counted = true         # false: read on the ring alone
 # disc_proved = false          # true: TDC and disc were proved before
@@ -47,6 +48,19 @@ def blank_text(engine: Engine) -> str:
                 "# points_gap_mm =              # largest opening, by feeler\n"
                 + _ANGLE.format(u=limits.points_break_uncertainty_deg)
             )
+    measured, magneto = next(iter(engine.valves)), next(iter(engine.magnetos), "")
+    parts.append(
+        f"# [[clearances]]               # of a valve, by feeler, as it was when its events were read\n"
+        f"# valve = {toml_value(measured)}\n# clearance_mm =\n"
+    )
+    if magneto:
+        parts.append(
+            f"# [[points_gaps]]              # where no break was read\n# magneto = {toml_value(magneto)}\n# gap_mm =\n"
+        )
+        parts.append(
+            "# [[fingers]]                  # as the points break, their place not read\n"
+            f"# magneto = {toml_value(magneto)}\n# off_deg =\n"
+        )
     parts.append(
         f"# [[stops]]                    # true TDC by a piston stop\n# cylinder = {toml_value(first)}\n"
         "# before_deg =                 # the reading at the stop before the top\n"

@@ -37,7 +37,8 @@ class Fault:
 
 
 def names(folder: Path) -> tuple[str, ...]:
-    """The faults of an engine folder, by the names of their files, sorted."""
+    """The faults of an engine folder, by the names of their files, sorted; empty where it describes none. Raises
+    nothing."""
     return tuple(sorted(file.stem for file in (folder / FOLDER).glob("*.toml")))
 
 
@@ -58,7 +59,13 @@ def check(folder: Path, engine: Engine) -> None:
 
 
 def read(folder: Path, key: str) -> Fault:
-    """A fault of an engine folder. Raises RequestError when there is none of that name, SceneError when it is wrong."""
+    """A fault of an engine folder, by its ``key``: the name of its file. Raises RequestError when there is none of that
+    name, SceneError when it is wrong.
+
+    >>> from quillwise.scenes import library
+    >>> read(library.find("slipway-six"), "quill-four-on").mistakes
+    ('other-tooth:quill=+4',)
+    """
     if key not in names(folder):
         raise RequestError(unknown("fault", printable(key), (printable(name) for name in names(folder))))
     label = f"{FOLDER}/{printable(key)}.toml"

@@ -310,14 +310,16 @@ class Table(Field[K]):
 class NamedTables(Field[dict[str, K]]):
     """A table of tables, under names that the user chooses."""
 
-    def __init__(self, keys: type[K]) -> None:
+    def __init__(self, keys: type[K], *, most: int) -> None:
         super().__init__(default={})
-        self.keys = keys
+        self.keys, self.most = keys, most
 
     def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
-        return "a table of tables"
+        return f"a table of at most {self.most} tables"
 
     def read(self, value: object, place: Place) -> dict[str, K]:
+        if isinstance(value, dict) and len(value) > self.most:
+            raise ValueError(f"expected {self.allowed()}, got {len(value)}")
         if not isinstance(value, dict):
             raise self.wrong(value, place)
         table = Table(self.keys)
@@ -368,6 +370,7 @@ class Tables(Field[tuple[K, ...]]):
 
 
 _NOTHING = object()
+_MOST_STRANGE = 20  # unknown keys of a table, each told by name
 
 
 class _ReportedError(ValueError):
@@ -388,14 +391,20 @@ class Keys:
         self.values: dict[str, Any] = {}
         fields = self.fields()
         self.mistyped: set[str] = set()
+        strange = 0
         for key, value in raw.items():
             if key in fields:
                 self._take(fields[key], value)
                 continue
+            strange += 1
+            if strange > _MOST_STRANGE or place.is_full:  # to look for a key like each would take for ever
+                continue
             absent = [name for name in fields if name not in raw]
             self.mistyped.update(difflib.get_close_matches(printable(key), absent, n=1))
             self.wrong(key, unknown("key", printable(key), fields))
-        self.has_unknown_keys = any(key not in fields for key in raw)
+        if strange > _MOST_STRANGE:
+            place.report(f"expected at most {len(fields)} keys, got {strange} that have no meaning here")
+        self.has_unknown_keys = strange > 0
         for key in fields:
             if key not in raw and key not in self.mistyped:
                 self._take(fields[key], _NOTHING)
@@ -448,7 +457,7 @@ def key_tables(keys: type[Keys], path: str = "", meaning: str = "") -> Iterator[
         field = bare(declared)
         if isinstance(field, Table | NamedTables | Tables):
             here = f"{path}.{key}" if path else key
-            entry = {Table: "", NamedTables: ".<name>", Tables: "[]"}[type(field)]
+            entry = "" if isinstance(field, Table) else ".<name>" if isinstance(field, NamedTables) else "[]"
             yield from key_tables(field.keys, here + entry, declared.meaning)
 
 

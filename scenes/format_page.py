@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from quillwise.scenes import faults, keys, readings, sources
+from quillwise.scenes import faults, judging, keys, readings, sources
 from quillwise.scenes.fields import (
     Event,
     Field,
@@ -33,6 +33,7 @@ FILES: dict[str, type[Keys]] = {
     sources.SETUP: keys.SetupKeys,
     "faults/*.toml": faults.FaultKeys,
     "readings/*.toml": readings.ReadingsKeys,
+    "judgement.toml": judging.JudgementKeys,
 }
 _HEAD = ("Key", "Allowed", "Unit", "If left out", "Meaning", "Example")
 

@@ -207,7 +207,7 @@ class EngineKeys(Keys):
     layout = Table(LayoutKeys).means("cylinders and rotation")
     crank = Table(CrankKeys).means("crank, rods and pistons")
     valves = Table(ValvesKeys).means("what inlet and exhaust valves have in common; either may give its own")
-    couplings = NamedTables(CouplingKeys).means("the vernier couplings, under names of your own")
+    couplings = NamedTables(CouplingKeys, most=64).means("the vernier couplings, under names of your own")
     trains = Tables(TrainKeys, least=1, most=64, label="drives").means(
         "the gear trains, from the crankshaft on; each starts from a shaft that is already there"
     )

@@ -7,6 +7,7 @@ file are those of a packaged engine.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -21,6 +22,9 @@ from quillwise.scenes.keys import EngineKeys, SetupKeys
 
 # of the figures of a file without marks, and at least so many: as many of another engine's are no chance
 _A_COPY, _ENOUGH = 0.6, 20
+# what may hold a bracket or a quote that is none, or opens something; and what ends a text of several lines
+_PIECE = re.compile(r'"""|\'\'\'|"(?:\\.|[^"\\])*+"|\'[^\']*+\'|#.*|[\[\]{}]')
+_CLOSING = {'"""': re.compile(r'(?:\\.|[^\\])*?"""'), "'''": re.compile("'''")}
 
 Steps = tuple[str | int, ...]
 
@@ -168,7 +172,8 @@ def _lines(text: str) -> Iterator[_Line]:
     header: Steps = ()
     counts: dict[Steps, int] = {}
     remark, taken, begun = "", "", 0
-    for number, line in enumerate(text.splitlines(), start=1):
+    depth, quotes = 0, ""
+    for number, line in enumerate(text.replace("\r\n", "\n").split("\n"), start=1):  # the line ends of TOML
         bare_line = line.strip()
         if not taken and (not bare_line or bare_line.startswith("#")):
             remark = remark + bare_line if bare_line else ""
@@ -179,12 +184,29 @@ def _lines(text: str) -> Iterator[_Line]:
             continue
         begun = begun if taken else number
         taken += line + "\n"
-        try:
-            table = tomllib.loads(taken)
-        except tomllib.TOMLDecodeError:
+        depth, quotes = _opened(line, depth, quotes)
+        if depth > 0 or quotes:
             continue  # the value goes on in the next line
+        table = tomllib.loads(taken)
         yield _Line(number=begun, at=(*header, *_way_in(table)), marked=INVENTED in remark + taken)
         remark, taken = "", ""
+
+
+def _opened(line: str, depth: int, quotes: str) -> tuple[int, str]:
+    """How many brackets, and which quotes of several lines, are still open after a line that begins in some."""
+    at = 0
+    while at < len(line):
+        found = (_CLOSING[quotes] if quotes else _PIECE).search(line, at)
+        if found is None:
+            break
+        piece, at = found[0], found.end()
+        if quotes:
+            quotes = ""
+        elif piece in _CLOSING:
+            quotes = piece
+        else:
+            depth += (piece in ("[", "{")) - (piece in ("]", "}"))
+    return depth, quotes
 
 
 def _header(line: str, counts: dict[Steps, int]) -> Steps:

@@ -14,14 +14,22 @@ if TYPE_CHECKING:
 
 
 def names() -> tuple[str, ...]:
-    """The names of the packaged engines, sorted."""
+    """The names of the packaged engines, sorted. Raises nothing.
+
+    >>> names()[-1]
+    'slipway-six'
+    """
     return tuple(sources.packaged())
 
 
 def find(name_or_path: str) -> Path:
-    """The folder of a packaged engine (a bare name) or of the user's (a path). Raises SceneError.
+    """The folder of a packaged engine (a bare name) or of the user's (a path). Raises SceneError where there is none,
+    with the nearest name.
 
     A packaged name wins over a folder of that name in the current folder: write ``./name`` for that one.
+
+    >>> find("slipway-six").name
+    'slipway-six'
     """
     folders = sources.packaged()
     if name_or_path in folders:
@@ -48,7 +56,14 @@ def as_folder(path: Path) -> Path:
 
 
 def engine(name_or_path: str) -> Engine:
-    """The engine of a packaged name or a folder, checked as a mechanism too. Raises SceneError."""
+    """The engine of a packaged name or a folder, checked as a mechanism too: angles in degrees, lengths in mm, ratios
+    exact.
+
+    Raises SceneError with every problem, each with its file and key.
+
+    >>> engine("larkfell-port").shafts["camshaft A"].turns
+    Fraction(1, 2)
+    """
     # imported here: names and paths are answered without the mechanism's libraries
     from quillwise.kinematics import build
     from quillwise.scenes import reader

@@ -13,6 +13,7 @@ from quillwise.kinematics.errors import Problem
 
 TEXT_LIMIT = 200
 SHOWN_CHARACTERS = 60
+MOST_PROBLEMS = 300
 
 
 def printable(text: str, limit: int = SHOWN_CHARACTERS) -> str:
@@ -96,6 +97,11 @@ class Place:
         """The file that gives the value: the first of the chain that holds it, or the reader's own."""
         return next((layer for layer in self.layers if layer.holds(self.keys)), self.layers[0])
 
+    @property
+    def is_full(self) -> bool:
+        """Whether so many problems have been noted that no more will be."""
+        return len(self.problems) >= MOST_PROBLEMS
+
     def at(self, key: str) -> Place:
         """The place of a key of the table that stands here."""
         name = f'"{printable(key)}"' if not key or "." in key or '"' in key else printable(key)
@@ -108,8 +114,13 @@ class Place:
         return replace(self, path=path, in_array=True)
 
     def report(self, message: str) -> None:
-        """Note what is wrong here, once."""
+        """Note what is wrong here, once. After ``MOST_PROBLEMS`` of them nothing more is noted."""
+        if self.is_full:
+            return
         file = self.layer.file
+        if len(self.problems) == MOST_PROBLEMS - 1:
+            self.problems.append(Problem(file, f"more than {MOST_PROBLEMS - 1} problems: mend those above first"))
+            return
         problem = Problem(f"{file}: {self.path}" if self.path else file, message)
         if problem not in self.problems:
             self.problems.append(problem)

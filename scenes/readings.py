@@ -2,158 +2,121 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any
 
 from quillwise.kinematics.angles import in_cycle, parse_event, wrapped
+from quillwise.kinematics.budget import COVERAGE_FACTOR
 from quillwise.kinematics.disc import prove
 from quillwise.kinematics.errors import Problem, RequestError, SceneError, unknown
+from quillwise.kinematics.judgement import Judgement
+from quillwise.kinematics.marks import (
+    OVERLAP_TDC_DEG,
+    SLOWEST_PISTON_MM_PER_DEG,
+    own_deg_at_drop,
+    piston_speed_mm_per_deg,
+)
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.readings import (
     TIMELESS_SIGHTS,
     BreakReading,
+    ClearanceReading,
     Entry,
+    FingerReading,
     GapReading,
     LiftReading,
     PointerReading,
     Readings,
     Sight,
-    SightKind,
     ValveReading,
 )
 from quillwise.scenes import sources
-from quillwise.scenes.fields import Choice, Flag, Keys, Maybe, Number, Tables, Text, Values, Whole
+from quillwise.scenes.judging import packaged
 from quillwise.scenes.places import Layer, Place, printable
+from quillwise.scenes.reading_keys import (
+    BreakKeys,
+    ClearanceKeys,
+    FingerKeys,
+    GapKeys,
+    LiftKeys,
+    OfAngle,
+    ReadingsKeys,
+    SightKeys,
+    StopKeys,
+    ValveEventKeys,
+)
 
-Approach = Literal["running direction", "against it", "not noted"]
-_SIGHTS: tuple[SightKind, ...] = (
-    "rocking", "finger on", "finger between", *TIMELESS_SIGHTS,
-)  # fmt: skip
+__all__ = ["ReadingsKeys", "from_table", "read", "readings"]
+
 _CONTRADICT = 3.0  # times both uncertainties
 _GAP_U_MM = 0.02
-_MOST = 500
-
-
-class _OfAngle(Keys):
-    """What every reading of an angle may say."""
-
-    crank_deg = Maybe(Number(-720, 1440)).means("where the crank stood, on the ring or disc, in the cycle", "338.4")
-    reading = Maybe(Text(40)).means("the same, as written from a dead centre; crank_deg goes before it", '"21.6 BTDC"')
-    uncertainty_deg = Number(0.01, 30, default=0.8).means(
-        "expanded uncertainty of the reading, in crank degrees", "0.8"
-    )
-    approached = Choice[Approach](("running direction", "against it", "not noted"), default="running direction").means(
-        "how the crank came to the place", '"running direction"'
-    )
-    turns_counted = Maybe(Flag()).means("whether it is known on which of the two turns it was; left out: it is", "true")
-    disc_proved = Maybe(Flag()).means("whether TDC and the disc were proved before", "true")
-
-    @property
-    def period_deg(self) -> float:
-        """720, or 360 where the turns were not counted."""
-        return 360.0 if self.turns_counted is False else 720.0
-
-
-class ValveEventKeys(_OfAngle):
-    """[[valve_events]]"""
-
-    valve = Text().means("the valve", '"A1 inlet"')
-    event = Choice[Literal["opens", "closes"]](("opens", "closes")).means("nipped, or let go", '"opens"')
-    clearance_mm = Number(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
-
-
-class LiftKeys(_OfAngle):
-    """[[lifts]]"""
-
-    valve = Text().means("the valve", '"A1 inlet"')
-    event = Choice[Literal["opens", "closes"]](("opens", "closes")).means("rising, or falling", '"opens"')
-    lift_mm = Number(0.01, 100).means("how far it is open, in mm", "2.50")
-    clearance_mm = Number(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
-    uncertainty_mm = Number(0.001, 5, default=0.05).means("expanded uncertainty of the lift, in mm", "0.05")
-
-
-class BreakKeys(_OfAngle):
-    """[[points_breaks]]"""
-
-    magneto = Text().means("the magneto", '"exhaust-side"')
-    finger_on = Maybe(Text()).means("the cylinder whose segment the finger is on", '"A1"')
-    finger_off_deg = Maybe(Number(-90, 90)).means(
-        "how far the finger is past the middle of its segment, + in its running direction", "1.5"
-    )
-    points_gap_mm = Maybe(Number(0.01, 5)).means("the largest opening of its points, by feeler, in mm", "0.30")
-    advance_lever = Maybe(Text()).means("where the advance lever stood", '"full advance"')
-
-
-class StopKeys(Keys):
-    """[[stops]]"""
-
-    cylinder = Text().means("the cylinder with the piston stop", '"A1"')
-    before_deg = Number(-720, 1440).means("the reading at the stop before the top", "323.25")
-    after_deg = Number(-720, 1440).means("the reading at the stop after it", "35.25")
-    uncertainty_deg = Number(0.01, 30, default=0.3).means("expanded uncertainty of the TDC that they give", "0.3")
-
-
-class SightKeys(Keys):
-    """[[sights]]"""
-
-    kind = Choice[SightKind](_SIGHTS).means("what is seen", '"rocking"')
-    subject = Text().means("the cylinder, the magneto or the coupling", '"A6"')
-    cylinders = Maybe(Values(Text(), 1, 2)).means(
-        "the cylinder that the finger is on, or the two it is between", '["A1"]'
-    )
-    crank_deg = Maybe(Number(-720, 1440)).means("where the crank stood", "0.0")
-
-
-class ReadingsKeys(Keys):
-    """readings/<name>.toml"""
-
-    format = Whole(1, 1).means("version of this format", "1")
-    engine = Maybe(Text()).means("the engine that the readings are of", '"larkfell-port"')
-    origin = Maybe(Text(200)).means("where they come from", '"measured by …, on …"')
-    coverage_factor = Number(1, 4, default=2.0).means("k of every expanded uncertainty in the file", "2")
-    turn_proved = Maybe(Flag()).means("whether the firing turn of the first cylinder is known; left out: it is", "true")
-    valve_events = Tables(ValveEventKeys, most=_MOST).means("valves that open or close")
-    lifts = Tables(LiftKeys, most=_MOST).means("lifts at an angle")
-    points_breaks = Tables(BreakKeys, most=_MOST).means("moments at which points break")
-    stops = Tables(StopKeys, most=20).means("true TDC by a piston stop, from both sides")
-    sights = Tables(SightKeys, most=_MOST).means("what the eye sees")
+_ROUNDED_DEG = 0.1  # what two ways of writing one angle may differ by
 
 
 def read(path: Path) -> tuple[ReadingsKeys, str]:
-    """The keys of a readings file, and its name as messages give it. Raises SceneError with all that is wrong."""
+    """The keys of a readings file at ``path``, and its name as messages give it; degrees and mm as they are written
+    there. Raises SceneError with all that is wrong."""
     label = printable(path.name)
-    raw = sources.read_table(path, label)
+    if not os.path.lexists(path):
+        raise SceneError([Problem(label, "there is no file of that name")])
+    return from_table(sources.read_table(path, label), label), label
+
+
+def from_table(raw: Mapping[str, Any], label: str) -> ReadingsKeys:
+    """The keys of a readings file that is parsed already. Raises SceneError with all that is wrong."""
     problems: list[Problem] = []
-    keys = ReadingsKeys(raw, Place(layers=(Layer(file=label, table=raw),), problems=problems))
+    keys = ReadingsKeys(raw, Place(layers=(Layer(file=label, table=dict(raw)),), problems=problems))
     if problems:
         raise SceneError(problems)
-    return keys, label
+    return keys
 
 
-def readings(engine: Engine, keys: ReadingsKeys, label: str) -> Readings:
-    """The readings of an engine. Raises SceneError with every name that the engine has not, every angle that is
-    missing, and every pair that contradict each other."""
+def readings(
+    engine: Engine,
+    keys: ReadingsKeys,
+    label: str,
+    judgement: Judgement | None = None,
+    may_be_empty: bool = False,
+) -> Readings:
+    """The readings of an engine: angles in crank degrees 0–720, lengths in mm, uncertainties as standard deviations.
+
+    ``keys``, ``label``: from ``read``. ``judgement``: of what tools read to, the packaged one where it is left out.
+    ``may_be_empty``: none yet is no error. Raises SceneError with every name that the engine has not, every angle that
+    is missing, and every pair that contradict each other.
+    """
     problems: list[Problem] = []
     entries: list[Entry] = []
-    proved: list[bool] = []
+    proved: list[bool] = [] if keys.disc_proved is None else [keys.disc_proved]
+    by = _By(
+        engine=engine,
+        k=keys.coverage_factor,
+        tools=(judgement or packaged()).tools,
+        turn_proved=keys.turn_proved is not False,
+    )
     makers: tuple[tuple[str, Callable[..., Iterator[Entry]]], ...] = (
         ("valve_events", _valve_event),
         ("lifts", _lift),
         ("points_breaks", _break),
+        ("fingers", _finger),
+        ("clearances", _clearance),
+        ("points_gaps", _gap),
         ("stops", _stop),
         ("sights", _sight),
     )
     for table, make in makers:
         for number, row in enumerate(getattr(keys, table), start=1):
             try:
-                entries += make(engine, row, keys.coverage_factor)
+                entries += make(by, row)
             except RequestError as error:
                 problems.append(Problem(f"{label}: {table}[{number}]", str(error)))
-            if getattr(row, "disc_proved", None) is not None:
-                proved.append(row.disc_proved)
+            said = getattr(row, "disc_proved", None)
+            if said is not None:
+                proved.append(said)
     problems += [Problem(f"{label}", text) for text in _contradictions(entries)]
-    if not entries and not problems:
+    if not entries and not problems and not may_be_empty:
         problems.append(Problem(label, "it holds no reading"))
     if problems:
         raise SceneError(problems)
@@ -165,17 +128,81 @@ def readings(engine: Engine, keys: ReadingsKeys, label: str) -> Readings:
     )
 
 
-def _angle(engine: Engine, row: _OfAngle, cylinder: str, kind: str) -> float:
-    """θ of a reading: as given, or from a dead centre of the cylinder."""
-    if row.crank_deg is not None:
-        return float(in_cycle(row.crank_deg))
-    if row.reading is None:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _By:
+    """By what a file is read. ``k``: coverage factor of its uncertainties; ``tools``: expanded uncertainty, k = 2."""
+
+    engine: Engine
+    k: float
+    tools: Mapping[str, float]
+    turn_proved: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Place:
+    """Where the crank stood: θ [crank deg], with its standard uncertainty, and what it is counted in."""
+
+    crank_deg: float
+    u_deg: float
+    period_deg: float
+    by_piston: bool
+
+
+def _place(by: _By, row: OfAngle, cylinder: str, kind: str, near_own_deg: float) -> _Place:
+    """θ of a reading: as given, from a dead centre of the cylinder, or by its piston. ``near_own_deg``: the cylinder's
+    own angle at which it is due, which tells the TDC that a piston was measured from."""
+    firing = by.engine.cylinders[cylinder].firing_deg
+    if row.piston_mm is not None:
+        return _by_piston(by, row, cylinder, near_own_deg)
+    if row.piston_side is not None:
+        raise RequestError("piston_side: it stands beside piston_mm, which is missing")
+    u_deg = by.tools[row.tool] / COVERAGE_FACTOR if row.uncertainty_deg is None else row.uncertainty_deg / by.k
+    given = None if row.crank_deg is None else float(in_cycle(row.crank_deg))
+    if row.reading is not None:
+        try:
+            read = float(in_cycle(firing + parse_event(row.reading, kind)))
+        except ValueError as error:
+            raise RequestError(f"reading: {error}") from None
+        if given is not None:
+            # a dead centre does not tell the turn: crank_deg does
+            off = abs(float(wrapped(given - read, 360.0)))
+            if off > max(u_deg * by.k, _ROUNDED_DEG):
+                raise RequestError(
+                    f"crank_deg {row.crank_deg:g} and reading “{printable(row.reading)}” of {cylinder}, {read:g}°, "
+                    f"are {off:.1f}° apart: leave out the one that is wrong"
+                )
+        else:
+            given = read
+    if given is None:
         raise RequestError("give crank_deg or reading: where the crank stood")
-    try:
-        own = parse_event(row.reading, kind)
-    except ValueError as error:
-        raise RequestError(f"reading: {error}") from None
-    return float(in_cycle(engine.cylinders[cylinder].firing_deg + own))
+    return _Place(crank_deg=given, u_deg=u_deg, period_deg=row.period_deg, by_piston=False)
+
+
+def _by_piston(by: _By, row: OfAngle, cylinder: str, near_own_deg: float) -> _Place:
+    if row.crank_deg is not None or row.reading is not None:
+        raise RequestError(
+            "give either piston_mm or the ring's degrees (crank_deg, reading): two readings are two rows"
+        )
+    if row.piston_mm is None or row.piston_side is None:
+        raise RequestError('piston_mm: give piston_side too, "before TDC" or "after TDC"')
+    top = OVERLAP_TDC_DEG * round(near_own_deg / OVERLAP_TDC_DEG)
+    near = top + (-1.0 if row.piston_side == "before TDC" else 1.0)
+    own = own_deg_at_drop(by.engine, cylinder, row.piston_mm, near)
+    if own is None:
+        raise RequestError(f"piston_mm: the piston of {cylinder} never stands {row.piston_mm:g} mm below its TDC")
+    speed = piston_speed_mm_per_deg(by.engine, cylinder, own)
+    if speed < SLOWEST_PISTON_MM_PER_DEG:
+        raise RequestError(
+            f"piston_mm: {row.piston_mm:g} mm below TDC the piston of {cylinder} moves {speed:.3f} mm in a crank "
+            "degree: read it by the ring"
+        )
+    counted = row.turns_counted is not False and by.turn_proved
+    return _Place(
+        crank_deg=float(in_cycle(by.engine.cylinders[cylinder].firing_deg + own)),
+        u_deg=row.piston_uncertainty_mm / by.k / speed,
+        period_deg=720.0 if counted else 360.0,
+        by_piston=True,
+    )
 
 
 def _named(kind: str, name: str, known: Iterable[str]) -> str:
@@ -185,60 +212,84 @@ def _named(kind: str, name: str, known: Iterable[str]) -> str:
     return name
 
 
-def _valve_event(engine: Engine, row: ValveEventKeys, k: float) -> Iterator[Entry]:
-    valve = engine.valves[_named("valve", row.valve, engine.valves)]
-    at = _angle(engine, row, valve.cylinder, f"{valve.kind} {row.event}")
+def _valve_event(by: _By, row: ValveEventKeys) -> Iterator[Entry]:
+    valve = by.engine.valves[_named("valve", row.valve, by.engine.valves)]
+    near = valve.data.opens_deg if row.event == "opens" else valve.data.closes_deg
+    at = _place(by, row, valve.cylinder, f"{valve.kind} {row.event}", near)
     yield ValveReading(
         valve=row.valve,
         flank=row.event,
-        crank_deg=at,
+        crank_deg=at.crank_deg,
         clearance_mm=row.clearance_mm,
-        u_deg=row.uncertainty_deg / k,
+        u_deg=at.u_deg,
         approached=row.approached,
-        period_deg=row.period_deg,
+        period_deg=at.period_deg,
+        by_piston=at.by_piston,
     )
 
 
-def _lift(engine: Engine, row: LiftKeys, k: float) -> Iterator[Entry]:
-    valve = engine.valves[_named("valve", row.valve, engine.valves)]
+def _lift(by: _By, row: LiftKeys) -> Iterator[Entry]:
+    valve = by.engine.valves[_named("valve", row.valve, by.engine.valves)]
+    near = valve.data.opens_deg if row.event == "opens" else valve.data.closes_deg
+    at = _place(by, row, valve.cylinder, f"{valve.kind} {row.event}", near)
     yield LiftReading(
         valve=row.valve,
         flank=row.event,
-        crank_deg=_angle(engine, row, valve.cylinder, f"{valve.kind} {row.event}"),
+        crank_deg=at.crank_deg,
         lift_mm=row.lift_mm,
         clearance_mm=row.clearance_mm,
-        u_mm=row.uncertainty_mm / k,
-        u_deg=row.uncertainty_deg / k,
+        u_mm=row.uncertainty_mm / by.k,
+        u_deg=at.u_deg,
         approached=row.approached,
-        period_deg=row.period_deg,
+        period_deg=at.period_deg,
+        by_piston=at.by_piston,
     )
 
 
-def _break(engine: Engine, row: BreakKeys, k: float) -> Iterator[Entry]:
-    magneto = engine.magnetos[_named("magneto", row.magneto, engine.magnetos)]
+def _break(by: _By, row: BreakKeys) -> Iterator[Entry]:
+    magneto = by.engine.magnetos[_named("magneto", row.magneto, by.engine.magnetos)]
     if row.finger_on is not None:
         _named("cylinder of that magneto", row.finger_on, magneto.fires)
     elif row.crank_deg is None:
-        raise RequestError("give crank_deg, or finger_on with reading: from whose TDC the break was read")
+        raise RequestError("give crank_deg, or finger_on with reading or piston_mm: from whose TDC the break was read")
+    on = row.finger_on or magneto.fires[0]
+    at = _place(by, row, on, "points break", magneto.data.break_deg - magneto.late_deg(by.engine.cylinders[on]))
     yield BreakReading(
         magneto=row.magneto,
-        crank_deg=_angle(engine, row, row.finger_on or magneto.fires[0], "points break"),
-        u_deg=row.uncertainty_deg / k,
+        crank_deg=at.crank_deg,
+        u_deg=at.u_deg,
         finger_on=row.finger_on or "",
         finger_off_deg=row.finger_off_deg,
         approached=row.approached,
-        period_deg=row.period_deg,
+        period_deg=at.period_deg,
+        by_piston=at.by_piston,
     )
     if row.points_gap_mm is not None:
         yield GapReading(magneto=row.magneto, gap_mm=row.points_gap_mm, u_mm=_GAP_U_MM)
 
 
-def _stop(engine: Engine, row: StopKeys, k: float) -> Iterator[Entry]:
-    proof = prove(engine, row.cylinder, row.before_deg, row.after_deg)
-    yield PointerReading(cylinder=row.cylinder, error_deg=-proof.correction_deg, u_deg=row.uncertainty_deg / k)
+def _finger(by: _By, row: FingerKeys) -> Iterator[Entry]:
+    _named("magneto", row.magneto, by.engine.magnetos)
+    yield FingerReading(magneto=row.magneto, off_deg=row.off_deg, u_deg=row.uncertainty_deg / by.k)
 
 
-def _sight(engine: Engine, row: SightKeys, _k: float) -> Iterator[Entry]:
+def _clearance(by: _By, row: ClearanceKeys) -> Iterator[Entry]:
+    _named("valve", row.valve, by.engine.valves)
+    yield ClearanceReading(valve=row.valve, clearance_mm=row.clearance_mm, u_mm=row.uncertainty_mm / by.k)
+
+
+def _gap(by: _By, row: GapKeys) -> Iterator[Entry]:
+    _named("magneto", row.magneto, by.engine.magnetos)
+    yield GapReading(magneto=row.magneto, gap_mm=row.gap_mm, u_mm=row.uncertainty_mm / by.k)
+
+
+def _stop(by: _By, row: StopKeys) -> Iterator[Entry]:
+    proof = prove(by.engine, row.cylinder, row.before_deg, row.after_deg)
+    yield PointerReading(cylinder=row.cylinder, error_deg=-proof.correction_deg, u_deg=row.uncertainty_deg / by.k)
+
+
+def _sight(by: _By, row: SightKeys) -> Iterator[Entry]:
+    engine = by.engine
     if row.kind == "rocking":
         _named("cylinder", row.subject, engine.cylinders)
     elif row.kind.startswith("teeth"):
@@ -253,18 +304,25 @@ def _sight(engine: Engine, row: SightKeys, _k: float) -> Iterator[Entry]:
         raise RequestError(f"cylinders: expected {wanted} for {row.kind}, got {len(cylinders)}")
     for name in cylinders:
         _named("cylinder of that magneto", name, engine.magnetos[row.subject].fires)
-    yield Sight(kind=row.kind, subject=row.subject, cylinders=tuple(cylinders), crank_deg=row.crank_deg)
+    yield Sight(
+        kind=row.kind,
+        subject=row.subject,
+        cylinders=tuple(cylinders),
+        crank_deg=None if row.crank_deg is None else float(in_cycle(row.crank_deg)),
+        period_deg=360.0 if row.turns_counted is False else 720.0,
+    )
 
 
 def _contradictions(entries: list[Entry]) -> Iterator[str]:
     """Readings of one thing that differ by more than their uncertainties allow."""
-    known: dict[tuple[str, float], ValveReading | BreakReading] = {}
+    known: dict[tuple[str, float, bool], ValveReading | BreakReading] = {}
     for entry in entries:
         if not isinstance(entry, ValveReading | BreakReading) or not entry.name:
             continue
         if isinstance(entry, BreakReading) and not entry.finger_on:
             continue
-        key = entry.name, entry.clearance_mm if isinstance(entry, ValveReading) else 0.0
+        # by the disc and by the piston they may differ: that is how a pointer that moved shows
+        key = entry.name, entry.clearance_mm if isinstance(entry, ValveReading) else 0.0, entry.by_piston
         other = known.setdefault(key, entry)
         off = abs(float(wrapped(entry.crank_deg - other.crank_deg, min(entry.period_deg, other.period_deg))))
         if off > _CONTRADICT * 2 * (entry.u_deg + other.u_deg):

@@ -26,6 +26,11 @@ LONGEST_CHAIN = 5
 _DEEPEST_TABLE = 12
 _PACKAGED = Path(__file__).resolve().parent
 _MISSING = "missing: expected a file in the engine folder"
+_LONGEST_KEY = 20
+# tomllib takes time with the square of the parts of a dotted key
+_DEEP_KEY = re.compile(
+    rb"""(?<![\w-])(?:(?:[\w-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){%d}""" % _LONGEST_KEY
+)
 _LIKE = re.compile(r"(\.\./)?[A-Za-z0-9_-]+")
 
 
@@ -58,13 +63,13 @@ def chain(folder: Path, name: str) -> tuple[Layer, ...]:
             raise _error(label, f"expected a chain of at most {LONGEST_CHAIN}, got a longer one", "like")
         visited.append(link.folder)
         label = f"{link.prefix}{name}"
-        raw = _read_toml(link.folder / name, label, may_be_missing=name == SETUP)
+        raw = _read_toml(link.folder / name, label, may_be_missing=name == SETUP, beside=link.folder.parent)
         if raw is not None:
             _check_format(raw, label)
             tables.append((label, raw))
         else:
             label = f"{link.prefix}{ENGINE}"
-            raw = _read_toml(link.folder / ENGINE, label) or {}
+            raw = _read_toml(link.folder / ENGINE, label, beside=link.folder.parent) or {}
             if "like" not in raw:
                 raise _error(f"{link.prefix}{SETUP}", _MISSING)
         link = _linked(raw["like"], link.folder, label) if "like" in raw else None
@@ -136,7 +141,10 @@ def _check_format(raw: Mapping[str, Any], label: str) -> None:
         raise _error(label, f"expected {FORMAT}, got {shown(given)}", "format")
 
 
-def _read_toml(path: Path, label: str, *, may_be_missing: bool = False) -> dict[str, Any] | None:
+def _read_toml(
+    path: Path, label: str, *, may_be_missing: bool = False, beside: Path | None = None
+) -> dict[str, Any] | None:
+    """A file's table. beside: the folder that no link may lead out of."""
     try:
         if not path.exists():
             if may_be_missing and not path.is_symlink():
@@ -144,12 +152,16 @@ def _read_toml(path: Path, label: str, *, may_be_missing: bool = False) -> dict[
             raise _error(label, _MISSING)
         if not path.is_file():  # a pipe would wait for ever
             raise _error(label, "expected a file, got something else")
+        if beside and path.is_symlink() and not path.resolve().is_relative_to(beside):
+            raise _error(label, "expected a file in the engine folder, got a link to elsewhere")
         with path.open("rb") as file:
             data = file.read(LARGEST_FILE + 1)
     except OSError as error:
         raise _error(label, f"cannot be read: {error.strerror}") from None
     if len(data) > LARGEST_FILE:
         raise _error(label, f"expected a file of at most {LARGEST_FILE} bytes, got a larger one")
+    if _DEEP_KEY.search(data):
+        raise _error(label, f"expected keys of at most {_LONGEST_KEY} parts between dots, got a longer one")
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

@@ -11,7 +11,7 @@ import pyvista as pv
 from numpy.typing import NDArray
 from vtkmodules.vtkCommonMath import vtkMatrix4x4
 from vtkmodules.vtkFiltersHybrid import vtkPolyDataSilhouette
-from vtkmodules.vtkRenderingCore import vtkActor, vtkCamera, vtkPolyDataMapper
+from vtkmodules.vtkRenderingCore import vtkActor, vtkCamera, vtkLight, vtkPolyDataMapper, vtkRenderer
 
 from quillwise.viz import palette
 
@@ -32,6 +32,7 @@ _EDGE_WIDTH_PX = 1.0
 _STRONG_EDGE_WIDTH_PX = 1.5
 # Lines lie on the faces that they bound: drawn this share of the depth range nearer, they are not half swallowed.
 _LINE_NEARER = 4e-4
+_PHANTOM_FURTHER = 4e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,6 +192,11 @@ def actors_of(
         line_actors=lines,
         outline=outline,
     )
+    if level == "intended":
+        # where a face of it lies in the same plane as that of the part as found, the part as found is seen
+        for actor in (made.surface, made.mark):
+            if actor is not None:
+                _nearer(actor, -_PHANTOM_FURTHER)
     made.aim(outline_camera is not None and bool(outline_camera.GetParallelProjection()))
     for actor in made.all():
         actor.SetUserMatrix(made.matrix)
@@ -236,10 +242,28 @@ def _line_actor(mapper: vtkPolyDataMapper) -> vtkActor:
     actor.SetMapper(mapper)
     actor.SetPickable(False)
     actor.GetProperty().SetLighting(False)
+    _nearer(actor, _LINE_NEARER)
+    return actor
+
+
+def _nearer(actor: vtkActor, share: float) -> None:
+    """Draws an actor nearer by a share of the depth range (negative: further) than it is."""
     actor.GetShaderProperty().AddVertexShaderReplacement(
         "//VTK::PositionVC::Impl",
         True,
-        f"//VTK::PositionVC::Impl\n  gl_Position.z -= {_LINE_NEARER:.1e} * gl_Position.w;\n",
+        f"//VTK::PositionVC::Impl\n  gl_Position.z -= {share:.1e} * gl_Position.w;\n",
         False,
     )
-    return actor
+
+
+def light(renderer: pv.Renderer) -> None:
+    """A headlight and a softer light from the upper left, both fixed to the camera; no shadows."""
+    renderer.remove_all_lights()
+    renderer.SetAutomaticLightCreation(False)
+    for position, strength in (((0.0, 0.0, 1.0), 0.70), ((-0.8, 1.0, 0.6), 0.42)):
+        light = vtkLight()
+        light.SetLightTypeToCameraLight()
+        light.SetPosition(*position)
+        light.SetFocalPoint(0.0, 0.0, 0.0)
+        light.SetIntensity(strength)
+        vtkRenderer.AddLight(renderer, light)

@@ -5,17 +5,37 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
 from quillwise.kinematics.errors import RequestError, unknown
+from quillwise.viz import completion
 
 if TYPE_CHECKING:
     from quillwise.kinematics.model import Engine
     from quillwise.kinematics.sequence import Played
     from quillwise.kinematics.steps import Mistake, Step
+    from quillwise.scenes.faults import Fault
 
+
+Format = TypeVar("Format", bound=StrEnum)
+_FORMATS = (
+    "svg",
+    "pdf",
+    "png",
+    "jpg",
+    "jpeg",
+    "mp4",
+    "gif",
+    "glb",
+    "gltf",
+    "stl",
+    "3mf",
+    "html",
+)  # known by their names
 DEMONSTRATION = "larkfell-port"
 
 
@@ -28,7 +48,12 @@ class Manner:
     debug: bool = False
 
 
-EngineName = Annotated[str, typer.Argument(metavar="[ENGINE]", help="A packaged engine, or an engine folder.")]
+EngineName = Annotated[
+    str,
+    typer.Argument(
+        metavar="[ENGINE]", help="A packaged engine, or an engine folder.", autocompletion=completion.packaged
+    ),
+]
 MistakeTexts = Annotated[
     list[str] | None,
     typer.Option(
@@ -39,11 +64,44 @@ MistakeTexts = Annotated[
 ]
 
 
+def format_of(asked: Format | None, output: Path | None, usual: Format) -> Format:
+    """The format that is asked for, or that the output's name ends with, or the usual one. Raises RequestError when the
+    name ends with another format than the one asked for, or with one that the command does not write."""
+    kinds = {str(each): each for each in type(usual)}
+    check_format(output, *kinds)
+    named = None if output is None else kinds.get(_ending(output))
+    if asked is not None and named not in (None, asked):
+        raise RequestError(f"{output}: the name ends with .{named}, and --format asks for {asked}")
+    return asked or named or usual
+
+
+def check_format(output: Path | None, *kinds: str) -> None:
+    """Raises RequestError when the output's name ends with a format that the command does not write."""
+    if output is not None and _ending(output) in _FORMATS and _ending(output) not in kinds:
+        raise RequestError(f"{output}: the name ends with .{_ending(output)}; expected {', '.join(kinds)}")
+
+
+def _ending(output: Path) -> str:
+    return output.suffix.lower().removeprefix(".")
+
+
 def open_engine(name: str) -> Engine:
     """The packaged engine of that name, or the engine of that folder. Raises SceneError with all that is wrong."""
     from quillwise.scenes import library
 
     return library.engine(name)
+
+
+def fault_of(engine: str, name: str | None = None) -> Fault | None:
+    """The fault of an engine folder by its name, or its first; None where it describes none and none is asked for.
+    Raises RequestError for a name that it does not describe."""
+    from quillwise.scenes import faults, library
+
+    folder = library.find(engine)
+    known = faults.names(folder)
+    if name is None and not known:
+        return None
+    return faults.read(folder, name or known[0])
 
 
 def play_with(engine: Engine, texts: Sequence[str] | None) -> tuple[tuple[Mistake, ...], Played]:

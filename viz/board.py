@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,26 +13,11 @@ from PIL import Image, ImageDraw, ImageFont
 from quillwise.kinematics.angles import format_event, in_cycle
 from quillwise.kinematics.steps import Step
 from quillwise.viz import captions, palette
+from quillwise.viz.actions import ACTIONS, BAR, MOUSE
+from quillwise.viz.buttons import Button, Placed, draw, row
 from quillwise.viz.playback import Playback
 
 Picture = NDArray[np.uint8]
-
-KEYS_HELP: tuple[tuple[str, str], ...] = (
-    ("space", "play, pause"),
-    ("→  ←", "next step, step before"),
-    ("Home  End", "first step, last step"),
-    ("↑  ↓", "faster, slower"),
-    (",  .", "turn the crank 1° back, 1° on"),
-    ("Page Up  Page Down", "turn the crank 10° back, 10° on"),
-    ("click or drag on the strip", "turn the crank to that place of the cycle"),
-    ("drag in the large view", "look from elsewhere; turn the wheel to zoom"),
-    ("1 to 6", "wheelcase end, output end, left, right, top, three-quarter"),
-    ("r", "the view of the step again"),
-    ("p", "save a picture in the current folder"),
-    ("h", "this help on, off"),
-    ("q  Escape", "close"),
-)
-HINT = "space: play   ← →: step   , . : crank   1–6: view   h: help   q: close"
 
 _LINE = 1.28  # line to line, ÷ font size
 _GAP = 0.22  # between paragraphs
@@ -42,7 +27,7 @@ _MORE = "…"
 
 
 @dataclass(frozen=True, slots=True)
-class _Paragraph:
+class Paragraph:
     """Text with a hanging indent. lead: bold beginning."""
 
     text: str
@@ -57,15 +42,21 @@ def step_panel(step: Step, count: int, size_px: tuple[int, int], scale: float) -
     The letters are the largest, up to 15 pixels × scale, in which all of it fits; at 8 pixels the last lines are left
     out with "…".
     """
-    paragraphs = [_Paragraph(f"{step.number} / {count}  {step.text.title}", size=_TITLE, bold=True)]
-    paragraphs += [_Paragraph(caution.text, lead=f"{caution.level}:") for caution in step.text.cautions]
-    paragraphs += [_Paragraph(sentence, lead="•") for sentence in step.text.do]
-    paragraphs += [_Paragraph(what, lead=f"→ {where}:") for where, what in step.text.see]
-    paragraphs += [_Paragraph(value, lead=f"{label}:") for label, value in figures(step)]
+    paragraphs = step_paragraphs(step, count)
     size = max(_LEAST_PX, int(_LARGEST * scale))
     while size > _LEAST_PX and _height(paragraphs, size, size_px[0]) > size_px[1]:
         size -= 1
     return _set(paragraphs, size, size_px)
+
+
+def step_paragraphs(step: Step, count: int) -> list[Paragraph]:
+    """All that is told of a step, in the order in which it is read."""
+    paragraphs = [Paragraph(f"{step.number} / {count}  {step.text.title}", size=_TITLE, bold=True)]
+    paragraphs += [Paragraph(caution.text, lead=f"{caution.level}:") for caution in step.text.cautions]
+    paragraphs += [Paragraph(sentence, lead="•") for sentence in step.text.do]
+    paragraphs += [Paragraph(what, lead=f"→ {where}:") for where, what in step.text.see]
+    paragraphs += [Paragraph(value, lead=f"{label}:") for label, value in figures(step)]
+    return paragraphs
 
 
 def figures(step: Step) -> list[tuple[str, str]]:
@@ -120,33 +111,76 @@ def bar(left: str, right: str, size_px: tuple[int, int], bold: bool = False) -> 
 
 
 def help_page(size_px: tuple[int, int]) -> Picture:
-    """All keys and what the mouse does."""
+    """All keys, their buttons and what the mouse does, in two columns."""
+    rows = [(each.shown, each.what) for each in ACTIONS]
+    rows += list(MOUSE)
+    half = (len(rows) + 1) // 2
     picture, pencil = _sheet(size_px)
     width, height = size_px
-    size = max(6, int(height / (len(KEYS_HELP) + 4) / 1.5))
-    while size > 6 and _help_width(size) > width - 4 * size:
+    pitch = height / (half + 3)
+    size = max(6, int(pitch / 1.35))
+    columns = (rows[:half], rows[half:])
+    while size > 6 and sum(_help_width(column, size) for column in columns) > width - 2 * size:
         size -= 1
-    pitch = height / (len(KEYS_HELP) + 4)
-    pencil.text(
-        (2 * size, 1.5 * pitch), "Keys and mouse", font=_font(round(1.3 * size), True), fill=palette.TEXT, anchor="lm"
-    )
-    column = 2 * size + max(_font(size, True).getlength(keys) for keys, _ in KEYS_HELP) + 1.5 * size
-    for number, (keys, what) in enumerate(KEYS_HELP):
-        y = (number + 3) * pitch
-        pencil.text((2 * size, y), keys, font=_font(size, True), fill=palette.TEXT, anchor="lm")
-        pencil.text((column, y), what, font=_font(size, False), fill=palette.TEXT, anchor="lm")
+    title = "Keys and mouse: every button presses the key that is named here"
+    pencil.text((size, 1.1 * pitch), title, font=_font(size, True), fill=palette.TEXT, anchor="lm")
+    x = float(size)
+    for column in columns:
+        second = x + max(_font(size, True).getlength(keys) for keys, _ in column) + 0.9 * size
+        for number, (keys, what) in enumerate(column):
+            y = (number + 2.5) * pitch
+            pencil.text((x, y), keys, font=_font(size, True), fill=palette.TEXT, anchor="lm")
+            pencil.text((second, y), what, font=_font(size, False), fill=palette.TEXT, anchor="lm")
+        x += _help_width(column, size)
     return np.asarray(picture)
 
 
-def _help_width(size: int) -> float:
-    return (
-        max(_font(size, True).getlength(keys) for keys, _ in KEYS_HELP)
-        + max(_font(size, False).getlength(what) for _, what in KEYS_HELP)
-        + 3.5 * size
-    )
+def _help_width(column: Sequence[tuple[str, str]], size: int) -> float:
+    keys = max(_font(size, True).getlength(keys) for keys, _ in column)
+    return float(keys + max(_font(size, False).getlength(what) for _, what in column) + 2.0 * size)
 
 
-def _set(paragraphs: Sequence[_Paragraph], size: int, size_px: tuple[int, int]) -> Picture:
+def bar_of_buttons(
+    size_px: tuple[int, int], scale: float, playing: bool, pressed: Collection[str], idle: Collection[str]
+) -> tuple[Picture, tuple[Placed, ...]]:
+    """The rows of buttons under the large view, and where each stands."""
+    picture, pencil = _sheet(size_px)
+    width, height = size_px
+    placed: list[Placed] = []
+    for number, where in enumerate(BAR):
+        made = []
+        for each in ACTIONS:
+            if each.where != where:
+                continue
+            words = "Pause" if each.name == "play" and playing else each.button
+            made.append(Button(key=each.keys[0], words=words, hint=each.shown if where == "do" else ""))
+        top, bottom = (round(height * at / len(BAR)) for at in (number, number + 1))
+        placed += row(made, (2, top + 1, width - 2, bottom - 1), max(6, round(12 * scale)))
+    draw(pencil, placed, pressed, idle)
+    return np.asarray(picture), tuple(placed)
+
+
+def panel(
+    paragraphs: Sequence[Paragraph], rows: Sequence[Sequence[Button]], size_px: tuple[int, int], scale: float
+) -> tuple[Picture, tuple[Placed, ...]]:
+    """Text over rows of buttons (H, W, 3), and where each button stands: below all text, none over another."""
+    width, height = size_px
+    line = round(26 * scale)
+    below = height - line * len(rows) - round(4 * scale)
+    size = max(_LEAST_PX, int(_LARGEST * scale))
+    while size > _LEAST_PX and _height(paragraphs, size, width) > below:
+        size -= 1
+    picture = Image.new("RGB", size_px, palette.GROUND)
+    picture.paste(Image.fromarray(_set(paragraphs, size, (width, below))), (0, 0))
+    placed: list[Placed] = []
+    for number, buttons in enumerate(rows):
+        top = below + number * line
+        placed += row(buttons, (6, top + 2, width - 6, top + line - 2), max(6, round(13 * scale)))
+    draw(ImageDraw.Draw(picture), placed)
+    return np.asarray(picture), tuple(placed)
+
+
+def _set(paragraphs: Sequence[Paragraph], size: int, size_px: tuple[int, int]) -> Picture:
     picture, pencil = _sheet(size_px)
     width, height = size_px
     border = size // 2
@@ -170,7 +204,7 @@ def _set(paragraphs: Sequence[_Paragraph], size: int, size_px: tuple[int, int]) 
     return np.asarray(picture)
 
 
-def _height(paragraphs: Sequence[_Paragraph], size: int, width: int) -> float:
+def _height(paragraphs: Sequence[Paragraph], size: int, width: int) -> float:
     total = 0.3 * size
     for paragraph in paragraphs:
         px = round(size * paragraph.size)
@@ -178,7 +212,7 @@ def _height(paragraphs: Sequence[_Paragraph], size: int, width: int) -> float:
     return total
 
 
-def _lines(paragraph: _Paragraph, px: int, width: float) -> list[str]:
+def _lines(paragraph: Paragraph, px: int, width: float) -> list[str]:
     """The paragraph in lines; the first leaves room for its bold beginning, the others for the hanging indent. A word
     longer than a line is broken."""
     font = _font(px, paragraph.bold)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from quillwise.viz.asked import DEMONSTRATION, EngineName, open_engine, play_with
+from quillwise.viz import completion
+from quillwise.viz.asked import DEMONSTRATION, EngineName, check_format, fault_of, open_engine, play_with
 from quillwise.viz.pictures import Force, Output, Progress, progress_line
-from quillwise.viz.writing import slug, write_whole
+from quillwise.viz.writing import check_target, slug, write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -33,7 +34,12 @@ def brief(
     engine: EngineName = DEMONSTRATION,
     fault: Annotated[
         str | None,
-        typer.Option("--fault", metavar="NAME", help="The fault shown as found; left out: the engine's first."),
+        typer.Option(
+            "--fault",
+            metavar="NAME",
+            help="The fault shown as found; left out: the engine's first.",
+            autocompletion=completion.faults,
+        ),
     ] = None,
     without_figures: Annotated[
         bool, typer.Option("--without-figures", help="Leave out the line drawings of the steps: quicker, smaller.")
@@ -43,10 +49,12 @@ def brief(
 ) -> None:
     """The briefing as one HTML page: topics, steps, tables, and the moving model. It needs no network."""
     model = open_engine(engine)
-    described = first_fault(engine, fault)
+    described = fault_of(engine, fault)
+    check_format(output, "html")
+    path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
+    check_target(path, force)
     with progress_line(ctx.obj, "figures") as progress:
         text = briefing(model, described, not without_figures, progress)
-    path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
     with write_whole(path, force) as unfinished:
         unfinished.write_bytes(text.encode("utf-8"))
     typer.echo(f"{path}: {len(text.encode()) / 1e6:.1f} MB")
@@ -55,8 +63,9 @@ def brief(
 def briefing(
     engine: Engine, described: Fault | None, with_figures: bool = True, progress: Progress | None = None
 ) -> str:
-    """The page of an engine, with a fault as found if one is given. with_figures: a line drawing of each step.
-    progress: told how many figures are done, of how many."""
+    """The page of an engine as HTML, with a fault as found if one is given. with_figures: a line drawing of each step.
+    progress: told how many figures are done, of how many. Raises RequestError for a fault that the set-up cannot make.
+    """
     from quillwise.kinematics.sequence import play
     from quillwise.viz import pagedata, records
     from quillwise.viz.briefpage import Told, page
@@ -82,8 +91,9 @@ def _figures(engine: Engine, steps: Sequence[Step], progress: Progress | None) -
     """A line drawing of every step as an image of the page, by the step's key."""
     from urllib.parse import quote
 
-    from quillwise.viz.lineart import Store, room_drawing, step_drawing
+    from quillwise.viz.lineart import room_drawing, step_drawing
     from quillwise.viz.markup import tag
+    from quillwise.viz.standing import Store
     from quillwise.viz.svg import svg
     from quillwise.viz.topics import ROOM
 
@@ -124,14 +134,3 @@ def _mistakes(engine: Engine) -> Iterator[dict[str, Any]]:
         except RequestError:
             continue  # a set-up that has no such step cannot make that mistake
         yield {**records.rehearsal(engine, played, made), "told": told}
-
-
-def first_fault(engine: str, name: str | None = None) -> Fault | None:
-    """The fault of an engine folder by its name, or its first; None where it describes none."""
-    from quillwise.scenes import faults, library
-
-    folder = library.find(engine)
-    known = faults.names(folder)
-    if name is None and not known:
-        return None
-    return faults.read(folder, name or known[0])

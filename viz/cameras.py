@@ -6,13 +6,14 @@ Pictures: pixels from the top left corner, x to the right, y downwards; the firs
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from quillwise.kinematics.errors import RequestError, unknown
+from quillwise.kinematics.steps import Step
 
 Floats = NDArray[np.float64]
 Vector = tuple[float, float, float]
@@ -51,6 +52,14 @@ class Margins:
     right: float = 0.04
     top: float = 0.04
     bottom: float = 0.04
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Swing:
+    """The eye on its way from where it looked in the step before to where it looks in this one; share: 0 to 1."""
+
+    before: Step | None = None
+    share: float = 1.0
 
 
 VIEWS = MappingProxyType(
@@ -180,6 +189,21 @@ def px_per_mm(camera: Camera, size_px: tuple[int, int]) -> float:
     if camera.parallel_half_height_mm is None:
         raise ValueError("a perspective view has no one scale")
     return size_px[1] / 2 / camera.parallel_half_height_mm
+
+
+def shifted(camera: Camera, right_mm: float, up_mm: float, half_height_mm: float) -> Camera:
+    """A parallel view moved across its picture, with another height. Raises ValueError for a perspective view."""
+    if camera.parallel_half_height_mm is None:
+        raise ValueError("a perspective view changes when it is moved across its picture")
+    position, focal = np.asarray(camera.position), np.asarray(camera.focal)
+    frame = axes(focal - position, camera.up)
+    by = right_mm * frame[0] + up_mm * frame[1]
+    return replace(
+        camera,
+        position=_vector(position + by),
+        focal=_vector(focal + by),
+        parallel_half_height_mm=half_height_mm,
+    )
 
 
 def _vector(values: Floats) -> Vector:

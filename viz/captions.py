@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.wording import DISCLAIMER
 from quillwise.viz import palette
 from quillwise.viz.still import MM_PER_INCH
 
-FOOTER = "Briefing aid. Not approved data."
+FOOTER = DISCLAIMER
 LETTER_HEIGHTS_MM = (1.8, 2.5, 3.5, 5.0, 7.0, 10.0)  # ISO 3098
 TITLE_MM, TEXT_MM, LEAST_MM = 5.0, 3.5, 1.8
 TEXT_SHARE = 0.36
@@ -34,6 +35,7 @@ _PARAGRAPH = 0.9
 _ROW_GAP = 0.12
 _TABLE_EM = 26  # a wider table parts the value from its label
 _BORDER_MM = 3.0
+_TAG_SPACING_PX = 1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -185,6 +187,68 @@ def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, heig
         size -= 1
     baseline = left_top[1] + round(height_px * 0.76)
     pencil.text((left_top[0], baseline), text, font=_font(size, True), fill=palette.TEXT, anchor="ls")
+
+
+def tag(
+    pencil: ImageDraw.ImageDraw,
+    middle: tuple[float, float],
+    text: str,
+    strip_px: int,
+    boxed: bool,
+    width_px: float = float("inf"),
+) -> None:
+    """A figure about its middle. boxed: on a patch of the ground, so that it reads on any colour, and whole
+    within the picture; else as engraved. Words longer than ``width_px`` are set in two lines."""
+    font, text, box = _tag(middle, text, strip_px, boxed, width_px)
+    if boxed:
+        width, height = pencil.im.size
+        over = [
+            max(0, 2 - low) - max(0, high + 2 - end)
+            for low, high, end in ((box.left, box.right, width), (box.top, box.bottom, height))
+        ]
+        middle = (middle[0] + over[0], middle[1] + over[1])
+        box = _tag(middle, text, strip_px, boxed, width_px)[2]
+        pencil.rectangle((box.left, box.top, box.right, box.bottom), fill=palette.GROUND, outline=palette.EDGE)
+    pencil.text(middle, text, font=font, fill=palette.TEXT, anchor="mm", align="center", spacing=_TAG_SPACING_PX)
+
+
+def tag_box(middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float = float("inf")) -> Box:
+    """Where ``tag`` sets its words, with the patch round a boxed one."""
+    return _tag(middle, text, strip_px, boxed, width_px)[2]
+
+
+def _tag(
+    middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
+) -> tuple[ImageFont.FreeTypeFont, str, Box]:
+    font = _font(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
+    if _length(text, font) > width_px:
+        text = _halved(text, font)
+    pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
+    left, top, right, bottom = pencil.textbbox(
+        middle, text, font=font, anchor="mm", align="center", spacing=_TAG_SPACING_PX
+    )
+    room = 3 if boxed else 0
+    return (
+        font,
+        text,
+        Box(
+            name="tag",
+            left=int(left) - room,
+            top=int(top) - room,
+            right=int(right) + room,
+            bottom=int(bottom) + room,
+            text=text,
+        ),
+    )
+
+
+def _halved(text: str, font: ImageFont.FreeTypeFont) -> str:
+    """The text in two lines, broken at the space that leaves the longer one shortest."""
+    words = text.split()
+    ways = [(" ".join(words[:n]), " ".join(words[n:])) for n in range(1, len(words))]
+    if not ways:
+        return text
+    return "\n".join(min(ways, key=lambda way: max(_length(part, font) for part in way)))
 
 
 def covered(text: str) -> bool:

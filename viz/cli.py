@@ -7,9 +7,12 @@ The commands stand in ``figures``, ``folders``, ``pictures``; libraries of numbe
 from __future__ import annotations
 
 import errno
+import logging
 import os
 import sys
 import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any
 
 import typer
@@ -17,9 +20,10 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, briefing, diagnosing, figures, folders, modelling, pictures, proving
+from quillwise.viz import asked, briefing, diagnosing, figures, folders, modelling, pictures, proving, sheets
+from quillwise.viz.start import INTERRUPTED
 
-INTERRUPTED = 130
+_UsageError: Any = typer.BadParameter.__base__
 
 
 def exit_code(error: QuillwiseError) -> int:
@@ -35,10 +39,28 @@ def sentences(error: QuillwiseError) -> str:
     return "\n".join(printable(text, len(text)) for text in found)
 
 
+@contextmanager
+def _shown_words() -> Iterator[None]:
+    """A word of the command line that has no meaning is quoted with all that cannot be printed as escapes."""
+    try:
+        yield
+    except _UsageError as error:
+        error.message = "\n".join(printable(line, len(line)) for line in error.message.split("\n"))
+        raise
+
+
 class Program(typer.core.TyperGroup):
     """All commands; an error that a user can act on ends in its sentences on stderr and its exit code."""
 
+    def make_context(self, *given: Any, **more: Any) -> Any:
+        with _shown_words():
+            return super().make_context(*given, **more)
+
     def invoke(self, ctx: Any) -> Any:
+        with _shown_words():
+            return self._invoke(ctx)
+
+    def _invoke(self, ctx: Any) -> Any:
         try:
             result = super().invoke(ctx)
             sys.stdout.flush()
@@ -68,8 +90,8 @@ app = typer.Typer(
     name="quillwise",
     cls=Program,
     help="Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings.",
-    epilog="Briefing aid. Not approved data.",
-    add_completion=False,
+    epilog="Example: quillwise rehearse slipway-six\n\nAn example of each command: quillwise COMMAND --help\n\n"
+    "Briefing aid. Not approved data.",
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
@@ -99,12 +121,15 @@ folders.register(app)
 pictures.register(app)
 modelling.register(app)
 briefing.register(app)
+sheets.register(app)
 proving.register(app)
 diagnosing.register(app)
 
 
 def main() -> None:
     """The program ``quillwise``."""
+    # where the home cannot be written to, it would tell of a folder that nobody asked about
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a terminal that has no arrow gets a question mark, not a traceback

@@ -1,8 +1,7 @@
 """The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, the timing window.
 
 Each says which parts it shows, from where it looks, and by how much it magnifies a clearance or a gap, which is
-tenths of a millimetre and would be nothing in a picture. Magnification is done on the state, so the very poses that
-the general view uses are moved, and only by the stated factor.
+tenths of a millimetre and would be nothing in a picture: see ``magnifying``.
 """
 
 from __future__ import annotations
@@ -11,36 +10,48 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import trimesh
 
 from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.joints import Fixed
 from quillwise.kinematics.lobes import RockerPlan
-from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm
+from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm, points_opening_mm
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.motion import State, cam_travel_mm
-from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.motion import State, rotor_running_deg
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.meshes.build import lobe_slice
-from quillwise.meshes.solids import shifted
+from quillwise.kinematics.wording import length
+from quillwise.meshes import dressing
+from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import exhibit, teeth
 from quillwise.viz.cameras import Camera, Margins, fit
-from quillwise.viz.exhibit import Body, bodies
+from quillwise.viz.exhibit import Body, bodies, painted
+from quillwise.viz.magnifying import (
+    blade_mm,
+    blade_reach_mm,
+    breaker_cam,
+    drawn_gap_mm,
+    feeler,
+    feeler_poses,
+    magnified,
+    magnified_rig,
+)
 
 if TYPE_CHECKING:
     from quillwise.viz.stage import Stage
 
-CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "window"]
+CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window"]
 
-_FEELER_STEPS = ("-nip", "-clearance")
-_THINNEST_MM = 0.04
-_SHUT_MM = 0.02
+_OPEN_MM = 0.005
+_LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
 POINTS_FACTOR = 6.0
+BREAK_FACTOR = 25.0
+GAP_FACTOR = 8.0
+_BREAKING_DEG = 0.5  # of the rotor: points that are shut so little before and open so little after are breaking
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,19 +70,22 @@ def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
     """The close-up of a valve, a coupling or a magneto by name, or of the timing window."""
     if kind == "valve":
         valve = engine.valves[of]
-        wanted = [Part(Kind.CAMSHAFT, valve.camshaft), Part(Kind.ROCKER, of), Part(Kind.VALVE, of), Part(Kind.SEAT, of)]
+        wanted = [
+            Part(Kind.CAMSHAFT, valve.camshaft),
+            *(Part(kind, of) for kind in FOLLOWERS),
+            Part(Kind.VALVE, of),
+            Part(Kind.SEAT, of),
+            Part(Kind.SPRING, of),
+        ]
         parts = tuple(part for part in wanted if part in set(engine.parts))
         return CloseUp(kind=kind, of=of, parts=parts, factor=VALVE_FACTOR, title=f"{of}: clearance × {VALVE_FACTOR:g}")
     if kind == "coupling":
         coupling = engine.couplings[of]
-        shafts = {coupling.driving, coupling.driven}
-        wheels = [Part(Kind.WHEEL, w.name) for w in engine.wheels.values() if w.shaft in shafts]
         parts = (
             Part(Kind.QUILL if coupling.data.kind == "quill" else Kind.SLEEVE, of),
             Part(Kind.MATE, f"{of} driving"),
             Part(Kind.MATE, f"{of} driven"),
             *(Part(Kind.SHAFT, name) for name in (coupling.driving, coupling.driven)),
-            *wheels,
         )
         return CloseUp(kind=kind, of=of, parts=parts, factor=1.0, title=of)
     if kind == "teeth":
@@ -93,6 +107,11 @@ def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
         parts = (*(Part(each, of) for each in kinds), Part(Kind.SHAFT, magneto.rotor), *wheels)
         title = f"{of} magneto: points gap × {POINTS_FACTOR:g}"
         return CloseUp(kind=kind, of=of, parts=parts, factor=POINTS_FACTOR, title=title)
+    if kind in ("points", "gap"):
+        # without the cam: so much magnified, the lever would seem to float above it
+        parts = (Part(Kind.FIXED_POINT, of), Part(Kind.MOVING_POINT, of))
+        factor = BREAK_FACTOR if kind == "points" else GAP_FACTOR
+        return CloseUp(kind=kind, of=of, parts=parts, factor=factor, title=f"{of} points × {factor:g}")
     parts = (Part(Kind.DISC), Part(Kind.WINDOW))
     return CloseUp(kind="window", of="", parts=parts, factor=1.0, title="timing window")
 
@@ -104,59 +123,31 @@ def close_up_bodies(engine: Engine, shown: CloseUp) -> dict[Part, Body]:
     made = bodies(engine, [part for part in shown.parts if part.kind != Kind.CAMSHAFT], "fine")
     if shown.kind == "valve":
         made[Part(Kind.CAMSHAFT, engine.valves[shown.of].camshaft)] = (lobe_slice(engine, shown.of), None)
-        made[Part(Kind.FEELER, shown.of)] = (_feeler(engine, shown), None)
-    return made
-
-
-def feeler_pose(rig: Rig, shown: CloseUp, state: State) -> Floats:
-    """World pose (4, 4) of the feeler: on the tip of the valve as it is drawn."""
-    valve = Part(Kind.VALVE, shown.of)
-    return np.asarray(poses(rig, state, [valve])[valve][0])
-
-
-def magnified(engine: Engine, assembly: Assembly, shown: CloseUp, state: State) -> State:
-    """The state with the close-up's clearance or gap magnified by its factor. Other coordinates are as they were."""
-    if shown.kind == "valve":
-        gap = drawn_gap_mm(engine, assembly, shown.of, state)
-        name = f"valve {shown.of}"
-        return {**state, name: state[name] + (shown.factor - 1.0) * gap}
+        made |= {part: (body, None) for part, body in feeler(engine, shown).items()}
+        if isinstance(engine.valves[shown.of].plan, RockerPlan):
+            made[Part(Kind.ROCKER_SHAFT, shown.of)] = (dressing.rocker_pin(engine, shown.of), None)
     if shown.kind == "magneto":
-        name = f"breaker lever {shown.of}"
-        return {**state, name: state[name] * shown.factor}
-    return state
-
-
-def drawn_gap_mm(engine: Engine, assembly: Assembly, valve: str, state: State) -> Floats:
-    """The gap between follower and valve tip now [mm, (N,)]: the clearance less the lobe's travel, at least 0.
-
-    A rocker that is not fitted has no gap to show: 0.
-    """
-    clearance = assembly.clearances_mm[valve]
-    if not np.isfinite(clearance):
-        return np.zeros_like(state["crankshaft"])
-    travel = cam_travel_mm(engine, engine.valves[valve], state[engine.valves[valve].camshaft])
-    return np.maximum(0.0, clearance - travel)
+        cam = Part(Kind.BREAKER_CAM, shown.of)
+        paint = index_mark(engine, cam)
+        larger = breaker_cam(engine, shown.of, shown.factor)
+        made[cam] = (larger, None) if paint is None else painted(larger, paint)
+    return made
 
 
 def place_close_up(
     stage: Stage, engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step | None
 ) -> None:
     """Move a close-up's parts to a state of one value, its clearance magnified; the feeler is there when the step uses
-    it and the valve is not open, the rocker when it is fitted."""
-    large = magnified(engine, moment.assembly, shown, state)
-    exhibit.place(stage, rig, large, [part for part in shown.parts if part in rig.chains])
+    it and the valve is not open, the follower when it is fitted."""
+    thick = blade_mm(engine, moment.assembly, shown.of, state, step) if shown.kind == "valve" else 0.0
+    own, large = magnified_rig(rig, shown), magnified(engine, moment.assembly, shown, state, thick)
+    exhibit.place(stage, own, large)
     if shown.kind == "valve":
-        feeler = Part(Kind.FEELER, shown.of)
-        pose = feeler_pose(rig, shown, large)
-        checking, now = engine.valves[shown.of].data.checking_clearance_mm, moment.assembly.clearances_mm[shown.of]
-        # as thick as the clearance that is set with it; the clearance is felt with the thinnest
-        thick = _THINNEST_MM if step is not None and step.key.endswith("-nip") else min(now, checking)
-        pose = pose @ np.diag([thick / checking, 1.0, 1.0, 1.0])
-        stage.move({feeler: pose})
-        in_use = step is not None and step.valve == shown.of and step.key.endswith(_FEELER_STEPS)
-        stage.show(feeler, in_use and float(state[f"valve {shown.of}"][0]) <= _SHUT_MM)
-        if isinstance(engine.valves[shown.of].plan, RockerPlan):
-            stage.show(Part(Kind.ROCKER, shown.of), bool(np.isfinite(moment.assembly.clearances_mm[shown.of])))
+        blade = feeler_poses(own, shown, large, thick)
+        stage.move(blade)
+        for part in blade:
+            stage.show(part, thick > 0)
+        exhibit.fit_followers(stage, moment.assembly)
 
 
 def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tuple[str, str]:
@@ -166,19 +157,40 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         lift = float(state[f"valve {shown.of}"][0])
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "cam follower not fitted"
-        reading = f"clearance {gap:.2f} mm" if lift < 0.005 else f"open by {lift:.2f} mm"
-        return f"{shown.of} valve", f"{reading} (drawn × {shown.factor:g})"
-    if shown.kind == "magneto":
-        gap = float(state[f"points {shown.of}"][0])
-        ohm = float(meter_ohm(engine.magnetos[shown.of].data, [gap])[0])
-        points = f"points {gap:.2f} mm (drawn × {shown.factor:g})" if gap > TOUCHING_MM else "points shut"
-        return f"{shown.of} magneto", f"{points}, meter {ohm:.2f} Ω"
+        unit = engine.sheet.length_unit
+        if lift >= _OPEN_MM:
+            return f"{shown.of} valve", f"open by {length(lift, unit)}"  # what is open is drawn as it is
+        return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
+    if shown.kind in ("magneto", "points", "gap"):
+        return f"{shown.of} magneto", _points_words(engine, moment.assembly, shown, state)
     if shown.kind == "teeth":
         return teeth.reading(engine, moment.assembly, shown.of, state)
     if shown.kind == "coupling":
         data = engine.couplings[shown.of].data
-        return shown.of, f"{data.driving_teeth} teeth driving, {data.driven_teeth} driven"
+        where = "home" if teeth.offer(engine, moment.assembly, shown.of, state).home else "drawn"
+        return f"{shown.of}, {where}", f"{data.driving_teeth} teeth driving, {data.driven_teeth} driven"
     return "timing window", _at_the_pointer(engine, moment.crank_deg)
+
+
+def breaking(engine: Engine, assembly: Assembly, magneto: str, state: State) -> bool:
+    """Whether the points are just breaking: shut a little before, open a little after. State of one value."""
+    one = engine.magnetos[magneto]
+    running = float(rotor_running_deg(engine, magneto, state[one.rotor])[0])
+    set_mm = assembly.points_gaps_mm[magneto]
+    before, after = points_opening_mm(one.data, [running - _BREAKING_DEG, running + _BREAKING_DEG], set_mm)
+    return bool(before <= TOUCHING_MM < after)
+
+
+def _points_words(engine: Engine, assembly: Assembly, shown: CloseUp, state: State) -> str:
+    data, gap = engine.magnetos[shown.of].data, float(state[f"points {shown.of}"][0])
+    if shown.kind == "magneto" and breaking(engine, assembly, shown.of, state):
+        return f"points just break, meter {data.closed_ohm:.2f} → {data.open_ohm:.2f} Ω"
+    if shown.kind == "gap":
+        return f"points {length(gap, engine.sheet.length_unit)} (drawn × {shown.factor:g})"
+    meter = f"meter {float(meter_ohm(data, [gap])[0]):.2f} Ω"
+    if gap <= TOUCHING_MM:
+        return f"points shut, {meter}"
+    return f"points {length(gap, engine.sheet.length_unit)} (drawn × {shown.factor:g}), {meter}"
 
 
 def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
@@ -187,14 +199,6 @@ def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
     mark = next(under, None)
     first = engine.sheet.firing_order[0]
     return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
-
-
-def _feeler(engine: Engine, shown: CloseUp) -> trimesh.Trimesh:
-    """A feeler blade, as thick as the magnified checking clearance, standing on the valve's tip in its frame."""
-    bore, valve = engine.sheet.crank.bore_mm, engine.valves[shown.of]
-    thick = valve.data.checking_clearance_mm * shown.factor
-    blade = trimesh.creation.box((thick, 0.10 * bore, 0.30 * bore))
-    return shifted(blade, (thick / 2, 0.0, -0.10 * bore))
 
 
 def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float) -> Camera:
@@ -206,6 +210,8 @@ def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspe
         return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "teeth":
         return teeth.camera(engine, shown.of, aspect)
+    if shown.kind in ("points", "gap"):
+        return _points_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "magneto":
         return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
     return _window_camera(engine, aspect, margins)
@@ -231,12 +237,18 @@ def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: M
         (valve.tip_w_mm - 0.30 * bore, valve.tip_u_mm),
         (valve.tip_w_mm, valve.tip_u_mm + valve.side * 0.1 * bore),
     ]
+    # the feeler's blade, which lies square to the stem
+    lean = np.radians(valve.plan.valve_turn_deg)
+    points += [
+        (valve.tip_w_mm - y * np.sin(lean), valve.tip_u_mm + y * np.cos(lean)) for y in blade_reach_mm(engine, name)
+    ]
     if isinstance(valve.plan, RockerPlan):
         points.append((height + valve.plan.pivot_mm[1] + 0.08 * bore, shaft_u + valve.plan.pivot_mm[0]))
         points.append((valve.tip_w_mm + 2.2 * valve.plan.tip_radius_mm, valve.tip_u_mm))
     world = _in_world([bank], [(w, u, 0.0) for w, u in points])
     w, _ = bank_axes(engine.cylinders[valve.cylinder].bank_turn_deg)
-    return fit(world, (1.0, 0.0, 0.0), w, aspect, margins)
+    # what is above in the engine is above in the picture: in an inverted bank the camshaft lies below its valves
+    return fit(world, (1.0, 0.0, 0.0), -w if w[2] < -_LEVEL else w, aspect, margins)
 
 
 def _coupling_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
@@ -285,6 +297,26 @@ def _magneto_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: f
     )
     away = -np.asarray(engine.shafts[engine.magnetos[name].rotor].axis)
     return fit(points, away + np.array([0.0, 0.0, -0.12]), (0.0, 0.0, 1.0), aspect, margins)
+
+
+def _points_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
+    """Along the breaker's axis, so near that hundredths of a millimetre are seen; it stands still."""
+    fixed, moving = Part(Kind.FIXED_POINT, name), Part(Kind.MOVING_POINT, name)
+    where = poses(rig, {**state, f"breaker lever {name}": np.zeros(1)}, [fixed, moving])
+    contact = points_in_world(where[fixed], mesh(engine, fixed, "coarse").vertices)[0]
+    lever = points_in_world(where[moving], mesh(engine, moving, "coarse").vertices)[0]
+    axis = np.asarray(engine.shafts[engine.magnetos[name].breaker_shaft].axis)
+    upper = contact[contact[:, 2] > contact[:, 2].max() - 0.03 * engine.sheet.crank.bore_mm]
+    middle, half = upper.mean(axis=0), 0.06 * engine.sheet.crank.bore_mm
+    # the whole lever, from the points to its pivot: a part of it would be any bar
+    side = np.cross(axis, (0.0, 0.0, 1.0))
+    across = (lever - middle) @ side
+    points = [
+        middle + side * reach + np.array([0.0, 0.0, dz])
+        for reach in (min(float(across.min()), -half), max(float(across.max()), half))
+        for dz in (-0.75 * half, 1.25 * half)
+    ]
+    return fit(points, -axis, (0.0, 0.0, 1.0), aspect, margins)
 
 
 def _window_camera(engine: Engine, aspect: float, margins: Margins) -> Camera:

@@ -25,14 +25,19 @@ Picture = NDArray[np.uint8]
 Name = tuple[str, str, str]
 
 STROKES: Mapping[str, str] = MappingProxyType(
-    {"power": "#DCDCDC", "exhaust": "#F1F1F1", "inlet": "#E6E6E6", "compression": "#FAFAFA"}
+    {"power": "#E4E4E4", "exhaust": "#F3F3F3", "inlet": "#EDEDED", "compression": "#FAFAFA"}
 )
 _LEAST_PX = (240, 60)
 _AXIS_STEP_DEG = 90
 _BAR_SHARE = 0.70  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
 # What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
 _LETTERED: Mapping[str, float] = MappingProxyType({"power": 40.0, "compression": 95.0})
-_LETTER_PX = 7
+_LEAST_FONT_PX, _LETTER_PX = (
+    7,
+    11,
+)  # of all lettering; of the letters in bars, which are left out where they are smaller
+_ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
+_LEGEND_LINE, _LEGEND_SHARE = 1.3, 0.72  # of its font size; of the strip's font size, before it takes a third line
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,6 +51,7 @@ class Strip:
     top: int
     bottom: int
     font_px: int
+    legend_px: int
     order: tuple[str, ...]
 
     @property
@@ -63,16 +69,22 @@ def plan(engine: Engine, size_px: tuple[int, int]) -> Strip:
     width, height = size_px
     if width < _LEAST_PX[0] or height < _LEAST_PX[1]:
         raise ValueError(f"expected at least {_LEAST_PX[0]} × {_LEAST_PX[1]} pixels, got {width} × {height}")
-    font_px = int(np.clip(min(height / 13.5, width / 58), 7, 40))
-    line = round(1.35 * font_px)
+    words = _legend_words(engine)
+    for font_px in range(int(np.clip(min(height / 12, width / 36), _LEAST_FONT_PX, 40)), _LEAST_FONT_PX - 1, -1):
+        legend_px, lines = _legend_fit(words, font_px, width)
+        top, below = round(1.25 * font_px), round(_LEGEND_LINE * legend_px * lines) + 5
+        # a row is as high as a capital, and a little more
+        if (height - below - top) / len(engine.cylinders) >= _ROW * font_px:
+            break
     widest = max(_font(font_px, True).getlength(name) for name in engine.cylinders)
     return Strip(
         size_px=size_px,
-        left=round(widest + 1.2 * font_px),
+        left=round(widest + 0.9 * font_px),
         right=width - round(1.4 * font_px),
-        top=line,
-        bottom=height - line - 1,
+        top=top,
+        bottom=height - below,
         font_px=font_px,
+        legend_px=legend_px,
         order=engine.sheet.firing_order,
     )
 
@@ -140,8 +152,10 @@ def _row(
             pencil.rectangle((left, top, right, bottom), fill=STROKES[which])
         if which in _LETTERED:
             place = (x_of(strip, start + _LETTERED[which]), middle)
-            font = _font(max(_LETTER_PX, min(round(0.8 * (bottom - top)), strip.font_px)), False)
-            pencil.text(place, which[0].upper(), font=font, fill=palette.FAINT_TEXT, anchor="mm")
+            size = min(round(0.8 * (bottom - top)), strip.font_px)
+            if size >= _LETTER_PX:
+                letter = which[0].upper()
+                pencil.text(place, letter, font=_font(size, False), fill=palette.FAINT_TEXT, anchor="mm")
     words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
     for kind, start, end, done in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)
@@ -170,13 +184,17 @@ def _letter(
     done: bool,
     largest_px: int,
 ) -> None:
-    """The word, or where there is no room for it the first letter, in the bar."""
-    colour = palette.INLET if kind == "inlet" else palette.EXHAUST
-    size = max(_LETTER_PX, min(int(1.05 * (span[1] - span[0])), largest_px))
+    """The word, or where there is no room for it the first letter, in the bar; nothing where it would be too small:
+    the legend says which bar is which."""
+    # vermillion is no colour for text, nor for white text on it
+    colour = (palette.GROUND if done else palette.INLET) if kind == "inlet" else palette.TEXT
+    size = min(int(0.95 * (span[1] - span[0])), largest_px)
+    if size < _LETTER_PX:
+        return
     text = kind if _font(size, True).getlength(kind) + 2 < piece[1] - piece[0] else kind[0].upper()
     # set by the base line: a word's middle is that of its small letters
     place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))
-    pencil.text(place, text, font=_font(size, True), fill=palette.GROUND if done else colour, anchor="ms")
+    pencil.text(place, text, font=_font(size, True), fill=colour, anchor="ms")
 
 
 def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], number: int, done: bool) -> None:
@@ -185,8 +203,8 @@ def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], num
     wide = max(1, round((bottom - top) / 7))
     dark = palette.BLACK if done else palette.FAINT_TEXT
     if number == 1:
-        size = (bottom - top - 1) / 3
-        for low in (top + 0.5, bottom - 0.5 - size):
+        size = max(0.0, (bottom - top - 1) / 3)
+        for low in (top + 0.5, max(top + 0.5, bottom - 0.5 - size)):
             box = (x - size / 2, low, x + size / 2, low + size)
             pencil.ellipse(box, fill=dark if done else palette.GROUND, outline=dark)
         return
@@ -207,30 +225,63 @@ def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
 
 
 def _legend(pencil: ImageDraw.ImageDraw, engine: Engine, strip: Strip) -> None:
-    """What is what, on one line below the rows, in the largest size in which it fits."""
-    words = [("bar", "inlet open", palette.INLET), ("bar", "exhaust open", palette.EXHAUST)]
-    words += [("spark", f"{name} spark", str(number)) for number, name in enumerate(engine.magnetos)]
-    words += [("hollow", "hollow: not set yet", palette.FAINT_TEXT)]
-    words += [("band", f"{which} stroke", colour) for which, colour in STROKES.items() if which in _LETTERED]
-    size = strip.font_px
-    while size > 6 and _legend_width(words, size) > strip.right - strip.left:
-        size -= 1
-    x, top = float(strip.left), strip.bottom + 3.0
-    font = _font(size, False)
-    for what, text, how in words:
-        box = (x, top, x + 1.4 * size, top + size)
-        if what == "spark":
-            _spark(pencil, x + 0.7 * size, (top, top + size), int(how), True)
-        elif what == "hollow":
+    """What is what, on two lines or three below the rows."""
+    font = _font(strip.legend_px, False)
+    for text, how, (left, top, right, bottom) in legend(engine, strip):
+        size = strip.legend_px
+        box = (left, top, left + 1.4 * size, bottom)
+        if how.isdigit():
+            _spark(pencil, left + 0.7 * size, (top, bottom), int(how), True)
+        elif text.startswith("hollow"):
             pencil.rectangle(box, fill=palette.GROUND, outline=how)
         else:
             pencil.rectangle(box, fill=how, outline=palette.RULE)
-        pencil.text((x + 1.8 * size, top + size / 2), text, font=font, fill=palette.TEXT, anchor="lm")
-        x += 1.8 * size + font.getlength(text) + 1.0 * size
+        pencil.text((right, top + size / 2), text, font=font, fill=palette.TEXT, anchor="rm")
 
 
-def _legend_width(words: list[tuple[str, str, str]], size: int) -> float:
-    return sum(2.8 * size + _font(size, False).getlength(text) for _, text, _ in words)
+def legend(engine: Engine, strip: Strip) -> list[tuple[str, str, tuple[float, float, float, float]]]:
+    """Each item of the legend: its words, its colour or the number of its spark, and its rectangle with the sample."""
+    size, found = strip.legend_px, []
+    for row, line in enumerate(_legend_lines(_legend_words(engine), size, strip.size_px[0])):
+        x, top = 2.0, strip.bottom + 4.0 + row * _LEGEND_LINE * size
+        for text, how in line:
+            found.append((text, how, (x, top, x + 1.8 * size + _font(size, False).getlength(text), top + size)))
+            x += _legend_width(text, size)
+    return found
+
+
+def _legend_words(engine: Engine) -> list[tuple[str, str]]:
+    words = [("upper: exhaust open", palette.EXHAUST), ("lower: inlet open", palette.INLET)]
+    words += [("hollow: not set yet", palette.FAINT_TEXT)]
+    words += [(f"{which} stroke", colour) for which, colour in STROKES.items() if which in _LETTERED]
+    return words + [(f"{name} spark", str(number)) for number, name in enumerate(engine.magnetos)]
+
+
+def _legend_fit(words: list[tuple[str, str]], font_px: int, width_px: int) -> tuple[int, int]:
+    """Size and number of lines: two lines where its letters need not be much smaller than the others for it."""
+    for size in range(font_px, int(np.ceil(_LEGEND_SHARE * font_px)) - 1, -1):
+        if len(_legend_lines(words, size, width_px)) <= 2:
+            return size, 2
+    size = max(_LEAST_FONT_PX, int(np.ceil(_LEGEND_SHARE * font_px)))
+    return size, min(3, len(_legend_lines(words, size, width_px)))
+
+
+def _legend_lines(words: list[tuple[str, str]], size: int, width_px: int) -> list[list[tuple[str, str]]]:
+    """The words in lines of at most that width."""
+    lines: list[list[tuple[str, str]]] = [[]]
+    left = float(width_px)
+    for word in words:
+        wide = _legend_width(word[0], size)
+        if wide > left and lines[-1]:
+            lines.append([])
+            left = float(width_px)
+        lines[-1].append(word)
+        left -= wide
+    return lines
+
+
+def _legend_width(text: str, size: int) -> float:
+    return 2.8 * size + _font(size, False).getlength(text)
 
 
 def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float, float]]:

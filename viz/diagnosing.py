@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.scenes.places import printable
+from quillwise.viz import completion
 from quillwise.viz.asked import DEMONSTRATION, Manner, open_engine
 from quillwise.viz.figures import CHECK_FAILED, AsJson, print_record
 from quillwise.viz.pictures import Force
 from quillwise.viz.writing import slug, write_whole
 
 if TYPE_CHECKING:
+    from quillwise.kinematics.judgement import Judgement
     from quillwise.kinematics.model import Engine
     from quillwise.kinematics.readings import Cause, Cure, Diagnosis, Proposal, Readings
 
@@ -23,13 +29,13 @@ FIRST = (
     "both ends. A quill that is drawn takes its evidence with it."
 )
 _PROPOSALS = 3
+_RARER = 4  # named in the text; all are in the JSON
 _NOTHING = "nothing wrong"
-_STANDS_OUT = 0.8  # below it the first cause is told with a warning
 
 
 def register(app: typer.Typer) -> None:
     """Add the command of this module to the program."""
-    app.command(epilog="Example: quillwise diagnose readings.toml slipway-six")(diagnose)
+    app.command(epilog="Example: quillwise diagnose as-found.toml slipway-six")(diagnose)
 
 
 def diagnose(
@@ -38,11 +44,34 @@ def diagnose(
         Path | None, typer.Argument(metavar="[READINGS]", help="A readings file; --blank writes an empty one.")
     ] = None,
     engine: Annotated[
-        str | None, typer.Argument(metavar="[ENGINE]", help="The engine; left out, the one that the file names.")
+        str | None,
+        typer.Argument(
+            metavar="[ENGINE]",
+            help="The engine; left out, the one that the file names.",
+            autocompletion=completion.packaged,
+        ),
     ] = None,
     blank: Annotated[
         bool, typer.Option("--blank", help="Write an empty readings file for the engine, with remarks.")
     ] = False,
+    ask: Annotated[
+        Path | None,
+        typer.Option(
+            "--ask", metavar="FILE", help="Ask for the readings one by one, the most telling first, and keep them here."
+        ),
+    ] = None,
+    until: Annotated[
+        float | None,
+        typer.Option("--until", metavar="P", help="With --ask: the probability at which one cause stands out."),
+    ] = None,
+    judgement: Annotated[
+        Path | None,
+        typer.Option("--judgement", metavar="FILE", help="How often each cause occurs, and the minutes of a reading."),
+    ] = None,
+    draw: Annotated[
+        Path | None,
+        typer.Option("--draw", metavar="FILE.png", help="A picture of the first cause, as found beside as intended."),
+    ] = None,
     next_readings: Annotated[
         bool, typer.Option("--next/--no-next", help="Tell which reading would tell most for its minutes.")
     ] = True,
@@ -54,6 +83,16 @@ def diagnose(
     if blank:
         _write_blank(engine or (str(readings) if readings else DEMONSTRATION), output, force)
         return
+    if draw is not None and draw.suffix.lower() != ".png":
+        raise RequestError(f"--draw: expected a name that ends with .png, got {printable(draw.name)}")
+    if until is not None and not (ask and 0.0 < until < 1.0):
+        raise RequestError(f"--until: expected a probability between 0 and 1, together with --ask, got {until:g}")
+    if ask is not None:
+        if engine is not None:
+            raise RequestError(f"with --ask give the engine alone, got {printable(str(readings))} before it")
+        found, model = _ask(ctx.obj, ask, str(readings) if readings else None, judged(judgement), until, as_json)
+        _end(model, found, draw, force)
+        return
     if readings is None:
         raise RequestError("give a readings file; --blank writes an empty one for an engine")
     from quillwise.scenes import readings as reader
@@ -63,20 +102,101 @@ def diagnose(
     if not name:
         raise RequestError(f"{label} names no engine: give it after the file")
     model = open_engine(name)
-    stated = reader.readings(model, keys, label)
-    from quillwise.kinematics.diagnosis import diagnose as diagnosed
+    chances = judged(judgement)
+    stated = reader.readings(model, keys, label, chances)
+    from quillwise.kinematics.diagnosis import diagnosis_of
     from quillwise.kinematics.inquiry import next_reading
+    from quillwise.kinematics.posterior import posterior, problem
 
-    found = diagnosed(model, stated)
+    # one posterior serves the ranking and the next reading
+    asked_of = problem(model, stated, chances)
+    believed = posterior(asked_of)
+    found = diagnosis_of(asked_of, believed)
     manner: Manner = ctx.obj
-    proposals = next_reading(model, stated, found)[:_PROPOSALS] if next_readings else ()
-    record = diagnosis_record(model, stated, found, proposals)
+    proposals = next_reading(model, stated, chances, diagnosis=found, found=believed) if next_readings else ()
+    proposals = proposals[:_PROPOSALS]
+    record = diagnosis_record(model, stated, found, proposals, chances)
     print_record(record, as_json, lambda: diagnosis_text(record, manner))
+    _end(model, found, draw, force)
+
+
+def judged(path: Path | None) -> Judgement:
+    """The judgement of that file, laid over the packaged one. Raises SceneError with all that is wrong in it."""
+    from quillwise.scenes import judging
+
+    return judging.packaged() if path is None else judging.read(path)
+
+
+def _end(engine: Engine, found: Diagnosis, draw: Path | None, force: bool) -> None:
+    """The picture, where it is asked for, and the exit code: 1 unless all may be right."""
+    if draw is not None:
+        from quillwise.viz import graphics
+
+        graphics.probe()
+        graphics.load()
+        from quillwise.viz import found as picture
+
+        first = found.causes[0]
+        drawn = picture.draw(engine, first, draw, force)
+        typer.echo(str(draw) if drawn else f"Nothing is drawn: “{first.name}” moves no part.", err=True)
     if not any(cause.name == _NOTHING and (cause.tied or cause is found.causes[0]) for cause in found.causes):
         raise typer.Exit(CHECK_FAILED)
 
 
-def diagnosis_record(engine: Engine, stated: Readings, found: Diagnosis, proposals: tuple[Proposal, ...]) -> Record:
+def _ask(
+    manner: Manner, path: Path, engine: str | None, judgement: Judgement, until: float | None, as_json: bool
+) -> tuple[Diagnosis, Engine]:
+    """The conversation; its end is told as a diagnosis of the file is. With --json only that end is on stdout."""
+    from quillwise.scenes import readings as reader
+    from quillwise.viz.asking import Notebook, begin, ended_words, go_on
+
+    def say(text: str) -> None:
+        typer.echo(text, err=as_json)
+
+    def hear(prompt: str) -> str:
+        typer.echo(prompt, nl=False, err=as_json)
+        line = sys.stdin.readline()
+        if not line:
+            say("")
+            raise EOFError
+        return line
+
+    say(textwrap.fill(FIRST, 80))
+    if path.exists():
+        keys, label = reader.read(path)
+        name = engine or keys.engine
+        if not name:
+            raise RequestError(f"{label} names no engine: give it before --ask")
+        model = open_engine(name)
+    else:
+        name = engine or DEMONSTRATION
+        model = open_engine(name)
+        try:
+            begin(path, name, say, hear)
+        except EOFError:
+            raise RequestError("no answer: nothing is written") from None
+    try:
+        asked = go_on(Notebook(path=path, engine=model, judgement=judgement), until, say, hear)
+    except KeyboardInterrupt:
+        typer.echo(f"\nAll readings are kept; to go on: quillwise diagnose --ask {path}", err=True)
+        raise
+    ended = ended_words(asked, judgement.stands_out if until is None else until)
+    found = asked.standing.diagnosis
+    record = diagnosis_record(model, asked.readings, found, (), judgement)
+    record["asked"] = {
+        "ended": asked.ending,
+        "taken": asked.taken,
+        "minutes": asked.minutes,
+        "until": judgement.stands_out if until is None else until,
+        "told": ended,
+    }
+    print_record(record, as_json, lambda: diagnosis_text(record, manner))
+    return found, model
+
+
+def diagnosis_record(
+    engine: Engine, stated: Readings, found: Diagnosis, proposals: tuple[Proposal, ...], judgement: Judgement
+) -> Record:
     """The diagnosis, for JSON."""
     from quillwise.viz.records import head
 
@@ -85,9 +205,11 @@ def diagnosis_record(engine: Engine, stated: Readings, found: Diagnosis, proposa
         "first": FIRST,
         "readings": len(stated.entries),
         "disc_proved": stated.disc_proved,
+        "stands_out": judgement.stands_out,
         "causes": [_cause(cause) for cause in found.causes],
         "three_or_more_probability": found.rest,
         "tie": found.tie,
+        "as_good_but_rarer": list(found.alike),
         "misfit": found.misfit,
         "entropy_bits": found.entropy_bits,
         "pointer_shows_too_much_crank_deg": found.pointer_deg,
@@ -144,8 +266,14 @@ def diagnosis_text(record: Record, manner: Manner) -> str:
     """The diagnosis in 80 columns. manner: quiet leaves out the residuals of the first cause."""
     from quillwise.viz.typesetting import columns, indented, page, paragraph, rule
 
-    blocks: list[Any] = [paragraph(record["first"]), rule()]
-    blocks.append(paragraph(f"{record['engine']}: {record['readings']} readings, {_disc(record)}"))
+    asked = record.get("asked")
+    # where readings were asked for, it was said before the first of them
+    blocks: list[Any] = [rule()] if asked else [paragraph(record["first"]), rule()]
+    blocks.append(
+        paragraph(
+            f"{record['engine']}: {record['readings']} reading{'' if record['readings'] == 1 else 's'}, {_disc(record)}"
+        )
+    )
     if record["misfit"]:
         blocks.append(paragraph(record["misfit"]))
     causes = [cause for cause in record["causes"] if cause["probability"] >= 0.01][:8] or record["causes"][:1]
@@ -156,16 +284,24 @@ def diagnosis_text(record: Record, manner: Manner) -> str:
     if hidden >= 0.0005:
         rows.append((f"{100 * hidden:.1f} %", "Other causes, each less likely than those above."))
     blocks.append(columns(("probability", "cause"), rows, right=(0,)))
+    if asked:
+        blocks.append(paragraph(asked["told"]))
     if record["tie"]:
         blocks.append(paragraph(record["tie"]))
-    elif record["causes"][0]["probability"] < _STANDS_OUT:
+    elif record["causes"][0]["probability"] < record["stands_out"] and not asked:
         blocks.append(paragraph("No cause stands out yet. Take the next reading before anything is drawn."))
+    if rarer := record["as_good_but_rarer"]:
+        more = f"; and {len(rarer) - _RARER} more" if len(rarer) > _RARER else ""
+        told = "; ".join(rarer[:_RARER]) + more
+        blocks.append(paragraph(f"These are rarer, but the readings speak for them as much as for the first: {told}."))
     first = record["causes"][0]
     odd = [each for each in first["residuals"] if not each["explained"]]
     if odd and not manner.quiet:
         told = ", ".join(f"{each['name']} ({each['sd']:+.1f} sd)" for each in odd[:6])
         blocks.append(paragraph(f"The first cause does not explain: {told}."))
-    if first["cure"] is not None and first["cure"]["do"]:
+    # a cause that is unlikely yet is not to be worked on where more readings can be taken
+    early = asked is not None and asked["ended"] == "stopped" and first["probability"] < 0.5
+    if first["cure"] is not None and first["cure"]["do"] and not early:
         blocks += [rule(), paragraph("If the first cause is right:")]
         blocks += [indented(paragraph(f"{number}. {text}")) for number, text in enumerate(first["cure"]["do"], 1)]
         if first["cure"]["extra_cycles"]:
@@ -208,4 +344,4 @@ def _write_blank(engine: str, output: Path | None, force: bool) -> None:
     text = blank_text(model)
     with write_whole(path, force) as unfinished:
         unfinished.write_bytes(text.encode("utf-8"))
-    typer.echo(f"{path}: an empty form; fill it in, then: quillwise diagnose {path}")
+    typer.echo(f"{path}: an empty form; fill it in, then: quillwise diagnose {shlex.quote(str(path))}")

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from quillwise.kinematics.errors import RequestError
-from quillwise.viz.writing import slug, write_whole
+from quillwise.viz.writing import check_target, slug, write_whole
 
 if TYPE_CHECKING:
     from quillwise.kinematics.assembly import Assembly
@@ -51,22 +51,44 @@ def draft(
     dpi: float,
     output: Path | None,
     force: bool,
-) -> Path:
-    """Writes one drawing, of a step or of the whole engine, and returns its path. intended: drawn in phantom lines
-    where it differs. Raises RequestError for a sheet or a view that does not exist, OutputError when it cannot be
-    written."""
+    callouts: str | None = None,
+    labels: bool = False,
+    coupling: str | None = None,
+    detail: str | None = None,
+) -> tuple[Path, LineDrawing]:
+    """Writes one drawing, of a step or of the whole engine, and returns its path and what it shows. intended: drawn in
+    phantom lines where it differs. Raises RequestError for a sheet or a view that does not exist, OutputError when it
+    cannot be written."""
     from quillwise.viz import cameras
-    from quillwise.viz.lineart import Store, step_drawing, view_drawing
+    from quillwise.viz.lineart import step_drawing, view_drawing
     from quillwise.viz.paper import sheet_mm
+    from quillwise.viz.pointing import Pointed
+    from quillwise.viz.standing import Store
 
     size_mm = sheet_mm(paper)
     cameras.view(view)
     if step is not None and (hidden or perspective):
         raise RequestError("--hidden and --perspective are for a view of the whole, not for a step's figure")
+    if coupling is not None and (hidden or perspective or callouts is not None):
+        raise RequestError("--hidden, --perspective and --callouts are not for --coupling")
+    if detail is not None and (step is not None or coupling is not None or perspective):
+        raise RequestError("--detail is for a parallel view of the whole, without --step, --coupling and --perspective")
+    pointed = None if callouts is None else Pointed(request=callouts, labels=labels)
+    at_crank = f"{crank_deg % 720:g}"
+    what = step.key if step is not None else f"{view}-{at_crank}"
+    if coupling is not None:
+        what = f"{coupling}-{step.key if step is not None else at_crank}"
+    path = output or Path(f"{slug(engine.sheet.scene)}-{slug(what)}.{kind}")
+    check_target(path, force)
     store = Store(engine)
-    if step is not None:
-        drawing = step_drawing(store, played.steps, step, size_mm)
-        what = step.key
+    if coupling is not None:
+        from quillwise.kinematics.steps import Frame, frame
+        from quillwise.viz.positions_drawn import coupling_drawing
+
+        at = frame(step, 0.999) if step else Frame(assembly=played.as_set, crank_deg=crank_deg, free={})
+        drawing = coupling_drawing(store, engine.coupling(coupling), at, size_mm, None if step else intended)
+    elif step is not None:
+        drawing = step_drawing(store, played.steps, step, size_mm, pointed)
     else:
         names = [str(part) for part in engine.parts] if hidden else []
         drawing = view_drawing(
@@ -78,17 +100,18 @@ def draft(
             hidden=names,
             intended=intended,
             perspective=perspective,
+            pointed=pointed,
+            detail=detail,
         )
-        what = f"{view}-{crank_deg % 720:g}"
-    path = output or Path(f"{slug(engine.sheet.scene)}-{slug(what)}.{kind}")
     data = rendered(drawing, kind, dpi)
     with write_whole(path, force) as unfinished:
         unfinished.write_bytes(data)
-    return path
+    return path, drawing
 
 
 def rendered(drawing: LineDrawing, kind: LineFormat, dpi: float = 110.0) -> bytes:
-    """The drawing in a format; dpi: of a PNG. The same drawing gives the same bytes."""
+    """The drawing in a format; dpi: pixels an inch of a PNG. The same drawing gives the same bytes. Raises RequestError
+    as ``svg`` does."""
     from quillwise.viz.svg import svg
 
     vector = svg(drawing)

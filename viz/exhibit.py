@@ -9,14 +9,15 @@ import numpy as np
 import trimesh
 from numpy.typing import ArrayLike, NDArray
 
-from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.assembly import Assembly, is_fitted
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, motion
-from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame
-from quillwise.meshes.build import index_mark, mesh
+from quillwise.meshes import dressing
+from quillwise.meshes.build import Made, index_mark, mesh
 from quillwise.meshes.solids import Detail, together
 
 if TYPE_CHECKING:
@@ -25,15 +26,24 @@ if TYPE_CHECKING:
 # Liners would hide the pistons; they come on by choice.
 HIDDEN = frozenset({Kind.CYLINDER})
 
+_THIN = (Kind.SPRING, Kind.FEELER)
+
 Body = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 
 def bodies(engine: Engine, parts: Collection[Part] | None = None, detail: Detail = "coarse") -> dict[Part, Body]:
-    """Body of each part with its painted mark joined on, and which faces (F,) are paint (None: no mark)."""
+    """Body of each part with its painted mark joined on, and which faces (F,) are paint (None: no mark). Parts of one
+    shape share one body.
+
+    Of the whole engine also the rocker shafts, which are no part of its list: they stand still in the world.
+    """
     made: dict[Part, Body] = {}
+    alike: Made = {}
     for part in engine.parts if parts is None else parts:
-        body, paint = mesh(engine, part, detail), index_mark(engine, part)
+        body, paint = mesh(engine, part, detail, alike), index_mark(engine, part)
         made[part] = (body, None) if paint is None else painted(body, paint)
+    if parts is None:
+        made |= {part: (body, None) for part, body in dressing.rocker_shafts(engine, detail).items()}
     return made
 
 
@@ -47,7 +57,8 @@ def painted(body: trimesh.Trimesh, paint: trimesh.Trimesh) -> Body:
 def furnish(stage: Stage, made: Mapping[Part, Body]) -> None:
     """Put parts on the stage as found; those of ``HIDDEN`` kinds are there but not shown."""
     for part, (body, marked) in made.items():
-        stage.add(part, body, marked=marked)
+        # lines along thin wire or a thin blade would make it black
+        stage.add(part, body, marked=marked, edges=part.kind not in _THIN)
         if part.kind in HIDDEN:
             stage.show(part, False)
 
@@ -72,12 +83,11 @@ def swept_by_crank(engine: Engine) -> NDArray[np.float64]:
     return np.vstack([round_about + (x, 0.0, 0.0) for x in (min(xs), max(xs))])
 
 
-def fit_rockers(stage: Stage, assembly: Assembly) -> None:
-    """Show the rockers that are fitted, and no others."""
-    for name, clearance in assembly.clearances_mm.items():
-        part = Part(Kind.ROCKER, name)
-        if (part, "found") in stage.keys():
-            stage.show(part, bool(np.isfinite(clearance)))
+def fit_followers(stage: Stage, assembly: Assembly) -> None:
+    """Show the rockers and tappets that are fitted, and no others."""
+    for part, role in stage.keys():
+        if part.kind in FOLLOWERS and role == "found":
+            stage.show(part, is_fitted(assembly, part))
 
 
 def place_assembly(stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike) -> None:

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from quillwise.kinematics.errors import RequestError, SceneError
+from quillwise.viz import completion
 from quillwise.viz.asked import (
     DEMONSTRATION,
     EngineName,
     MistakeTexts,
     check_degrees,
+    fault_of,
     find_step,
     open_engine,
     play_with,
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
     from quillwise.kinematics.sequence import Played
     from quillwise.kinematics.steps import Mistake, Step
     from quillwise.kinematics.wording import LengthUnit
-    from quillwise.scenes.faults import Fault
     from quillwise.viz.records import Record
 
 CHECK_FAILED = 1
@@ -48,8 +49,14 @@ LengthUnits = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add the commands of this module to the program."""
-    for command in (events, vernier, rehearse, validate, engines):
-        app.command()(command)
+    for command, example in (
+        (events, "quillwise events slipway-six --round --at 30"),
+        (vernier, "quillwise vernier quill-a larkfell-port --shift 2.5"),
+        (rehearse, "quillwise rehearse larkfell-port --mistake other-tooth:quill-b=-4 --step b-home"),
+        (validate, "quillwise validate slipway-six"),
+        (engines, "quillwise engines --json"),
+    ):
+        app.command(epilog=f"Example: {example}")(command)
 
 
 def events(
@@ -77,11 +84,13 @@ def events(
         raise RequestError("give --round or --csv, not both")
     check_degrees("--at", at or 0.0, 1e6)
     model = open_engine(engine)
-    mistakes, played = play_with(model, mistake)
+    with_as_set = as_set or bool(mistake)
+    # a table by the data alone waits for no set-up to be played
+    told_as_set = with_as_set or csv or as_json
+    mistakes, played = play_with(model, mistake) if told_as_set else ((), None)
     from quillwise.viz import records, tables, walk
 
     record = records.events(model, played, mistakes)
-    with_as_set = as_set or bool(mistakes)
     if as_round:
         on_foot = walk.walk(record, at or 0.0)
         print_record(on_foot, as_json, lambda: walk.walk_text(on_foot))
@@ -94,7 +103,9 @@ def events(
 
 
 def vernier(
-    coupling: Annotated[str, typer.Argument(help="A quill or sleeve of the engine.")],
+    coupling: Annotated[
+        str, typer.Argument(help="A quill or sleeve of the engine.", autocompletion=completion.couplings)
+    ],
     engine: EngineName = DEMONSTRATION,
     held: Annotated[
         float, typer.Option(metavar="DEG", help="The driven shaft is held so early [degrees of its shaft].")
@@ -129,14 +140,30 @@ def rehearse(
     engine: EngineName = DEMONSTRATION,
     mistake: MistakeTexts = None,
     fault: Annotated[
-        str | None, typer.Option("--fault", metavar="NAME", help="Play a fault that the engine folder describes.")
+        str | None,
+        typer.Option(
+            "--fault",
+            metavar="NAME",
+            help="Play a fault that the engine folder describes.",
+            autocompletion=completion.faults,
+        ),
     ] = None,
     step: Annotated[
         str | None,
-        typer.Option(metavar="N|KEY", help="Only this step, by number or key: the word in [ ] after its title."),
+        typer.Option(
+            metavar="N|KEY",
+            help="Only this step, by number or key: the word in [ ] after its title.",
+            autocompletion=completion.steps,
+        ),
     ] = None,
     from_: Annotated[
-        str | None, typer.Option("--from", metavar="N|KEY", help="The way back from a slip at this step.")
+        str | None,
+        typer.Option(
+            "--from",
+            metavar="N|KEY",
+            help="The way back from a slip at this step.",
+            autocompletion=completion.steps,
+        ),
     ] = None,
     slip: Annotated[
         str | None,
@@ -164,7 +191,7 @@ def rehearse(
     model = open_engine(engine)
     # the steps' sentences are written in the engine's unit
     model = replace(model, sheet=replace(model.sheet, length_unit=_unit(model, units)))
-    described = None if fault is None else _fault(engine, fault)
+    described = None if fault is None else fault_of(engine, fault)
     mistakes, played = play_with(model, [*(described.mistakes if described else ()), *(mistake or ())])
     if from_ is not None:
         back = _way_back(model, mistakes, played, find_step(played, from_), slip)
@@ -202,7 +229,10 @@ def _recovery_text(record: Record, unit: LengthUnit) -> str:
 
 
 def validate(
-    engine: Annotated[str, typer.Argument(help="A packaged engine, or an engine folder.")],
+    engine: Annotated[
+        str,
+        typer.Argument(help="A packaged engine, or an engine folder.", autocompletion=completion.packaged),
+    ],
     as_json: AsJson = False,
 ) -> None:
     """Says that an engine folder is valid, or all its problems.
@@ -212,7 +242,7 @@ def validate(
     """
     from quillwise.scenes import faults, library
     from quillwise.scenes.leftover import leftover
-    from quillwise.viz import records, validation
+    from quillwise.viz import folder_records, validation
 
     try:
         model = open_engine(engine)
@@ -220,10 +250,10 @@ def validate(
         faults.check(folder, model)
     except SceneError as error:
         if as_json:
-            typer.echo(_json(records.problems(engine, ((item.path, item.message) for item in error.problems))))
+            typer.echo(_json(folder_records.problems(engine, ((item.path, item.message) for item in error.problems))))
         raise
     _, played = play_with(model, None)
-    record = records.summary(model, played, leftover(folder))
+    record = folder_records.summary(model, played, leftover(folder))
     print_record(record, as_json, lambda: validation.validation_text(record))
     if record["cannot_be_right"]:
         raise typer.Exit(CHECK_FAILED)
@@ -232,9 +262,9 @@ def validate(
 def engines(as_json: AsJson = False) -> None:
     """The engines that come with the program."""
     from quillwise.scenes import library, reader
-    from quillwise.viz import records, tables
+    from quillwise.viz import folder_records, tables
 
-    record = records.packaged(reader.load(name) for name in library.names())
+    record = folder_records.packaged(reader.load(name) for name in library.names())
     print_record(record, as_json, lambda: tables.packaged_text(record))
 
 
@@ -243,12 +273,6 @@ def _unit(engine: Engine, asked: Units | None) -> LengthUnit:
     if asked is None:
         return engine.sheet.length_unit
     return "in" if asked is Units.INCH else "mm"
-
-
-def _fault(engine: str, name: str) -> Fault:
-    from quillwise.scenes import faults, library
-
-    return faults.read(library.find(engine), name)
 
 
 def _teeth(text: str) -> tuple[int, int]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from quillwise.kinematics.errors import OutputError
+from quillwise.viz import completion
 from quillwise.viz.asked import DEMONSTRATION, open_engine
 from quillwise.viz.writing import write_whole_folder
 
@@ -19,14 +21,20 @@ _ABOUT = (
 
 def register(app: typer.Typer) -> None:
     """Add the command of this module to the program."""
-    app.command()(new)
+    app.command(epilog="Example: quillwise new my-engine --like slipway-six")(new)
 
 
 def new(
     ctx: typer.Context,
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder to make; it must not exist.")],
     like: Annotated[
-        str | None, typer.Option("--like", metavar="SCENE", help="Start from a packaged engine, or an engine folder.")
+        str | None,
+        typer.Option(
+            "--like",
+            metavar="SCENE",
+            help="Start from a packaged engine, or an engine folder.",
+            autocompletion=completion.packaged,
+        ),
     ] = None,
 ) -> None:
     """Makes an engine folder to be filled in: valid, with a remark at every key.
@@ -48,6 +56,6 @@ def new(
     write_whole_folder(folder, form.form(source, invented=invented, texts=texts))
     if not ctx.obj.quiet:
         # a bare name could be that of a packaged engine
-        shown = f"./{folder}" if len(folder.parts) == 1 else str(folder)
+        shown = shlex.quote(f"./{folder}" if len(folder.parts) == 1 else str(folder))
         typer.echo(f"{folder} has been made from {source.name}.", err=True)
         typer.echo(f"Fill in engine.toml and setup.toml, then: quillwise validate {shown}", err=True)

@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.steps import Frame, Step, frame
+from quillwise.viz import graphics
 from quillwise.viz.cameras import view
 from quillwise.viz.film import Kind, write_film
-from quillwise.viz.plates import Plates
-from quillwise.viz.reel import cycle_frames, sequence_frames
+from quillwise.viz.reel import cycle_frames, frame_counts, sequence_frames
 from quillwise.viz.still import save_png
-from quillwise.viz.writing import write_whole
+from quillwise.viz.subtitles import cycle_cues, step_cues, webvtt
+from quillwise.viz.writing import check_target, write_whole
+
+if TYPE_CHECKING:
+    from quillwise.viz.callouts import Drawn
+    from quillwise.viz.plates import Plates
+    from quillwise.viz.pointing import Pointing
 
 Progress = Callable[[int, int], None]
 
@@ -24,6 +32,17 @@ PREVIEW_PX, PREVIEW_FPS, PREVIEW_SECONDS = (854, 480), 15, 40.0
 SCREEN_DPI = 72.0
 _SIZE = re.compile(r"(\d{2,5})\s*[x×]\s*(\d{2,5})")
 _MOST_PX = 12_000
+
+
+def _plates(
+    engine: Engine, size_px: tuple[int, int], dpi: float, smooth: int = 2, pointing: Pointing | None = None
+) -> Plates:
+    """Plates, once a child has shown that the graphics library can be loaded: one that crashes ends the process."""
+    graphics.probe()
+    graphics.load()
+    from quillwise.viz.plates import Plates
+
+    return Plates(engine, size_px, dpi, smooth, pointing)
 
 
 def parse_size(text: str) -> tuple[int, int]:
@@ -55,30 +74,43 @@ def draw_steps(
     dpi: float,
     force: bool = False,
     progress: Progress | None = None,
-) -> list[Path]:
-    """A plate of each step into the folder, which exists. Returns the files in order."""
-    paths = []
-    with Plates(engine, size_px, dpi) as plates:
+    pointing: Pointing | None = None,
+) -> list[tuple[Path, Drawn]]:
+    """A plate of each step into the folder, which exists. Returns the files in order, with the callouts of each."""
+    made = []
+    with _plates(engine, size_px, dpi, pointing=pointing) as plates:
         for number, step in enumerate(steps, start=1):
             path = folder / step_file(engine.sheet.scene, step)
-            _draw_step(plates, step, of, path, dpi, force)
-            paths.append(path)
+            made.append((path, _draw_step(plates, step, of, path, dpi, force)))
             if progress:
                 progress(number, len(steps))
-    return paths
+    return made
 
 
 def draw_one(
-    engine: Engine, step: Step, of: int, path: Path, size_px: tuple[int, int], dpi: float, force: bool = False
-) -> None:
-    """The plate of one step into a file."""
-    with Plates(engine, size_px, dpi) as plates:
-        _draw_step(plates, step, of, path, dpi, force)
+    engine: Engine,
+    step: Step,
+    of: int,
+    path: Path,
+    size_px: tuple[int, int],
+    dpi: float,
+    force: bool = False,
+    pointing: Pointing | None = None,
+) -> Drawn:
+    """The plate of one step into a file, PNG. size_px: width and height; dpi: for its lettering and as its resolution.
+    Returns its callouts.
+
+    Raises OutputError where the file cannot be written, GraphicsError where there is no OpenGL.
+    """
+    check_target(path, force)
+    with _plates(engine, size_px, dpi, pointing=pointing) as plates:
+        return _draw_step(plates, step, of, path, dpi, force)
 
 
-def _draw_step(plates: Plates, step: Step, of: int, path: Path, dpi: float, force: bool) -> None:
+def _draw_step(plates: Plates, step: Step, of: int, path: Path, dpi: float, force: bool) -> Drawn:
     with write_whole(path, force) as part:
         save_png(part, plates.plate(step, 1.0, of), dpi)
+    return plates.called
 
 
 def draw_view(
@@ -93,13 +125,19 @@ def draw_view(
     step: Step | None = None,
     transparent: bool = False,
     force: bool = False,
-) -> None:
-    """The whole mechanism alone, from a named view, at a crank angle or at the end of a step. The line that it is
-    no approved data stands in the picture, in its lowest rows."""
+    pointing: Pointing | None = None,
+) -> Drawn:
+    """The whole mechanism alone, from a named view, at a crank angle ``crank_deg`` [deg] or at the end of a step, as
+    PNG of size_px, width and height, at dpi. The line that it is no approved data stands in the picture, in its lowest
+    rows. Returns its callouts.
+
+    Raises RequestError for an unknown view, OutputError where the file cannot be written, GraphicsError without OpenGL.
+    """
     view(view_name)  # a wrong name is told before anything is drawn
     moment = frame(step, 1.0) if step else Frame(assembly=assembly, crank_deg=crank_deg, free={})
-    with write_whole(path, force) as part, Plates(engine, size_px, dpi) as plates:
+    with write_whole(path, force) as part, _plates(engine, size_px, dpi, pointing=pointing) as plates:
         save_png(part, plates.general(moment, view_name, step.about if step else (), transparent), dpi)
+        return plates.called
 
 
 def film_sequence(
@@ -116,8 +154,14 @@ def film_sequence(
     force: bool = False,
     progress: Progress | None = None,
 ) -> int:
-    """A film of the steps into a file; returns the number of pictures."""
-    with write_whole(path, force) as part, Plates(engine, size_px, SCREEN_DPI, smooth) as plates:
+    """A film of the steps into a file, its captions beside it; returns the number of pictures.
+
+    size_px: width and height; fps: pictures a second; seconds: of the whole film; smooth: pictures are drawn so many
+    times larger and made smaller. Raises RequestError for a film that no player takes, OutputError where the file
+    cannot be written, GraphicsError without OpenGL.
+    """
+    words = webvtt(step_cues(steps, frame_counts(steps, seconds, fps), of, fps))
+    with _captioned(path, words, force) as part, _plates(engine, size_px, SCREEN_DPI, smooth) as plates:
         return write_film(part, sequence_frames(plates, steps, of, seconds, fps, progress), fps, size_px, kind)
 
 
@@ -134,7 +178,28 @@ def film_cycle(
     force: bool = False,
     progress: Progress | None = None,
 ) -> int:
-    """A film of one full cycle of an assembly into a file; returns the number of pictures."""
+    """A film of one full cycle of an assembly into a file, its captions beside it; returns the number of pictures.
+
+    size_px, fps, seconds, smooth and what it raises: as ``film_sequence``.
+    """
     count = max(2, round(seconds * fps))
-    with write_whole(path, force) as part, Plates(engine, size_px, SCREEN_DPI, smooth) as plates:
+    words = webvtt(cycle_cues(engine, count, fps))
+    with _captioned(path, words, force) as part, _plates(engine, size_px, SCREEN_DPI, smooth) as plates:
         return write_film(part, cycle_frames(plates, assembly, 0.0, count, progress), fps, size_px, kind)
+
+
+def captions_file(film: Path) -> Path:
+    """The file of a film's captions: beside it, with another suffix."""
+    return film.with_suffix(".vtt") if film.suffix.lower() != ".vtt" else film.with_name(f"{film.name}.vtt")
+
+
+@contextmanager
+def _captioned(path: Path, words: str, force: bool) -> Iterator[Path]:
+    """A film to be written, and then its captions. Where either cannot go is told before anything is drawn."""
+    beside = captions_file(path)
+    check_target(path, force)
+    check_target(beside, force)
+    with write_whole(path, force) as part:
+        yield part
+    with write_whole(beside, force) as unfinished:
+        unfinished.write_bytes(words.encode("utf-8"))

@@ -1,7 +1,11 @@
-"""The wedge of ``teeth.wedge`` as an actor, moved in place."""
+"""What is drawn over the parts as actors: the wedge of ``teeth.wedge``, moved in place, and arrows of turns."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import pyvista as pv
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
@@ -9,6 +13,9 @@ from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer
 from quillwise.kinematics.angles import Floats
 from quillwise.viz import palette
 from quillwise.viz.teeth import ARC_POINTS
+
+if TYPE_CHECKING:
+    import trimesh
 
 
 class Gauge:
@@ -62,3 +69,41 @@ class Gauge:
         actor.GetProperty().SetLineWidth(width)
         vtkRenderer.AddActor(self._renderer, actor)
         return actor
+
+
+class Arrows:
+    """The arrows of what is turned, flat and dark with a light rim, in a renderer; a new set takes the place of the
+    last."""
+
+    def __init__(self, renderer: vtkRenderer) -> None:
+        self._renderer = renderer
+        self._actors: list[vtkActor] = []
+
+    def show(self, bodies: Sequence[trimesh.Trimesh], rim_mm: float = 0.0) -> None:
+        """bodies: in the world, of ``turning.arrows``; none: nothing is drawn. rim_mm: how wide the rim is."""
+        self.close()
+        for body in bodies:
+            self._add(pv.wrap(body), palette.BLACK)
+            if rim_mm > 0:
+                # the far side of a somewhat larger body: only its border shows round the arrow
+                larger = body.copy()
+                larger.vertices = body.vertices + rim_mm * body.vertex_normals
+                self._add(pv.wrap(larger), palette.WHITE).GetProperty().FrontfaceCullingOn()
+
+    def _add(self, body: pv.PolyData, colour: str) -> vtkActor:
+        mapper = vtkPolyDataMapper()
+        mapper.SetInputData(body)
+        actor = vtkActor()
+        actor.SetMapper(mapper)
+        actor.SetPickable(False)
+        actor.GetProperty().SetLighting(False)
+        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
+        vtkRenderer.AddActor(self._renderer, actor)
+        self._actors.append(actor)
+        return actor
+
+    def close(self) -> None:
+        """Takes the arrows off."""
+        for actor in self._actors:
+            self._renderer.RemoveActor(actor)
+        self._actors.clear()

@@ -18,20 +18,21 @@ import trimesh
 from scipy.spatial.transform import Rotation, Slerp
 
 from quillwise.kinematics.angles import Floats
-from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.assembly import Assembly, is_fitted
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.steps import Step, frame
-from quillwise.meshes.build import index_mark, mesh
+from quillwise.kinematics.wording import DISCLAIMER
+from quillwise.meshes.build import Made, index_mark, mesh
+from quillwise.meshes.dressing import rocker_shafts
 from quillwise.meshes.solids import Detail
 from quillwise.viz import palette
 from quillwise.viz.playback import move_s
 
 GENERATOR = "Quillwise"
-NOTICE = "Briefing aid. Not approved data."
 FULL_CYCLE = "full cycle"
 DEG_PER_S = 60.0  # of the crank, in the full cycle
 _CYCLE_SAMPLES = 721
@@ -39,6 +40,8 @@ _STEP_SPANS = 240
 _FASTEST = 1.5  # a soft start and stop go this much faster in the middle than on the average
 _NEAR_MM, _NEAR_DEG = 0.01, 0.005
 _WIDEST_DEG = 60.0
+_SAME_SCALE = 1e-9
+Rest = tuple[Floats, Floats, Floats]  # translation m, rotation xyzw, scale of a node without an animation
 _MM_PER_M = 1000.0
 _FLOAT, _TARGETS = 5126, {"translation": "VEC3", "rotation": "VEC4", "scale": "VEC3"}
 # (x, y, z) -> (x, z, -y)
@@ -48,21 +51,25 @@ _Y_UP = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]])
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
     """Poses of parts over a span of time. seconds (N,) from 0, growing; translation (N, 3) m and rotation (N, 4) xyzw
-    of each part in glTF's frame; ``absent``: parts that the assembly has not fitted."""
+    of each part in glTF's frame; ``stretched``: scale (N, 3) of the springs; ``absent``: parts that the
+    assembly has not fitted."""
 
     name: str
     seconds: Floats
     placed: Mapping[Part, tuple[Floats, Floats]]
+    stretched: Mapping[Part, Floats]
     absent: frozenset[Part]
 
 
 def glb(engine: Engine, assembly: Assembly, steps: Sequence[Step], parts: Sequence[Part], detail: Detail) -> bytes:
-    """The file. At rest the parts stand as ``assembly`` leaves them at crank angle 0; it is also what the full cycle
-    shows. The same input gives the same bytes."""
+    """The file, in metres as glTF wants it. At rest the parts stand as ``assembly`` leaves them at crank angle 0; it is
+    also what the full cycle shows. The same input gives the same bytes. Raises KeyError for a part that the engine has
+    not.
+    """
     hung = rig(engine)
     cycle = _cycle(engine, hung, assembly, parts)
     motions = [cycle, *(_of_step(engine, hung, step, parts) for step in steps)]
-    rest = {part: (moved[0], turned[0]) for part, (moved, turned) in cycle.placed.items()}
+    rest = {part: (moved[0], turned[0], _scale(cycle, part)[0]) for part, (moved, turned) in cycle.placed.items()}
     scene = _scene(engine, parts, rest, detail)
 
     def animated(buffers: dict[str, bytes], tree: dict[str, Any]) -> None:
@@ -75,11 +82,20 @@ def glb(engine: Engine, assembly: Assembly, steps: Sequence[Step], parts: Sequen
     return made
 
 
-def _scene(engine: Engine, parts: Iterable[Part], rest: Mapping[Part, tuple[Floats, Floats]], detail: Detail) -> Any:
-    """Nodes by part, the paint of an index mark as a node below its part's; equal bodies are stored once."""
+def _scale(shown: Motion, part: Part) -> Floats:
+    """Scale of a part (N, 3), or (1, 3) where it does not change: of what is not fitted 0."""
+    if part in shown.absent:
+        return np.zeros((1, 3))
+    return shown.stretched.get(part, np.ones((1, 3)))
+
+
+def _scene(engine: Engine, parts: Sequence[Part], rest: Mapping[Part, Rest], detail: Detail) -> Any:
+    """Nodes by part, the paint of an index mark as a node below its part's; equal bodies are stored once. The shafts
+    of the rockers stand still among them."""
     scene: Any = trimesh.Scene(base_frame="engine")
     visual: Any = trimesh.visual
     known: dict[str, str] = {}
+    alike: Made = {}
 
     def add(name: str, body: trimesh.Trimesh, colour: str, parent: str, matrix: Floats) -> None:
         points = np.asarray(body.vertices) @ _Y_UP.T / _MM_PER_M
@@ -98,35 +114,38 @@ def _scene(engine: Engine, parts: Iterable[Part], rest: Mapping[Part, tuple[Floa
             scene.graph.update(frame_from=parent, frame_to=name, matrix=matrix, geometry=known[key])
 
     for part in parts:
-        moved, turned = rest[part]
+        moved, turned, _ = rest[part]
         matrix = np.eye(4)
         matrix[:3, :3], matrix[:3, 3] = Rotation.from_quat(turned).as_matrix(), moved
-        add(str(part), mesh(engine, part, detail), palette.quiet(part.kind), "engine", matrix)
+        add(str(part), mesh(engine, part, detail, alike), palette.quiet(part.kind), "engine", matrix)
         paint = index_mark(engine, part)
         if paint is not None:
             add(f"{part}, index mark", paint, palette.INDEX_MARK, str(part), np.eye(4))
+    wanted = frozenset(part.of for part in parts if part.kind is Kind.ROCKER)
+    for part, body in rocker_shafts(engine, detail, wanted).items():
+        add(str(part), body, palette.quiet(part.kind), "engine", np.eye(4))
     return scene
 
 
-def _tell(
-    tree: dict[str, Any], engine: Engine, parts: Iterable[Part], rest: Mapping[Part, tuple[Floats, Floats]]
-) -> None:
-    """Who made it and what it is; and poses as translation and rotation, which alone can be animated."""
+def _tell(tree: dict[str, Any], engine: Engine, parts: Iterable[Part], rest: Mapping[Part, Rest]) -> None:
+    """Who made it and what it is; and poses as translation, rotation and scale, which alone can be animated."""
     tree["asset"]["generator"] = GENERATOR
-    tree["asset"]["extras"] = {"notice": NOTICE, "engine": engine.sheet.name, "about": engine.sheet.about}
+    tree["asset"]["extras"] = {"notice": DISCLAIMER, "engine": engine.sheet.name, "about": engine.sheet.about}
     by_name = {str(part): part for part in parts}
     for node in tree["nodes"]:
         node.pop("matrix", None)
         part = by_name.get(node.get("name", ""))
         if part is not None:
-            moved, turned = rest[part]
+            moved, turned, scale = rest[part]
             node["translation"], node["rotation"] = moved.tolist(), turned.tolist()
+            if np.abs(scale - 1.0).max() > _SAME_SCALE:
+                node["scale"] = scale.tolist()
 
 
 def _cycle(engine: Engine, hung: Rig, assembly: Assembly, parts: Sequence[Part]) -> Motion:
     crank = np.linspace(0.0, 720.0, _CYCLE_SAMPLES)
-    placed = _placed(poses(hung, motion(engine, assembly, crank), parts))
-    return Motion(FULL_CYCLE, crank / DEG_PER_S, placed, _absent(assembly, parts))
+    world = poses(hung, motion(engine, assembly, crank), parts)
+    return Motion(FULL_CYCLE, crank / DEG_PER_S, _placed(world), _stretched(world), _absent(assembly, parts))
 
 
 def _of_step(engine: Engine, hung: Rig, step: Step, parts: Sequence[Part]) -> Motion:
@@ -145,31 +164,38 @@ def _of_step(engine: Engine, hung: Rig, step: Step, parts: Sequence[Part]) -> Mo
             free.setdefault(name, []).append(value)
     assembly = step.during if length else step.after
     whole = {name: np.array(values) for name, values in free.items() if len(values) == len(samples)}
-    placed = _placed(poses(hung, motion(engine, assembly, np.array(crank), whole), parts))
-    return Motion(f"{step.number} {step.key}", samples * length, placed, _absent(assembly, parts))
+    world = poses(hung, motion(engine, assembly, np.array(crank), whole), parts)
+    absent = _absent(assembly, parts)
+    return Motion(f"{step.number} {step.key}", samples * length, _placed(world), _stretched(world), absent)
 
 
 def _absent(assembly: Assembly, parts: Iterable[Part]) -> frozenset[Part]:
     """Rockers that are not fitted."""
-    return frozenset(
-        part for part in parts if part.kind == Kind.ROCKER and not np.isfinite(assembly.clearances_mm[part.of])
-    )
+    return frozenset(part for part in parts if not is_fitted(assembly, part))
 
 
 def _placed(world_from_part: Mapping[Part, Floats]) -> dict[Part, tuple[Floats, Floats]]:
     """Translations (N, 3) m and rotations (N, 4) xyzw in glTF's frame; the sign of a rotation does not jump."""
     placed: dict[Part, tuple[Floats, Floats]] = {}
     for part, pose in world_from_part.items():
-        turned = Rotation.from_matrix(_Y_UP @ pose[:, :3, :3] @ _Y_UP.T).as_quat()
+        axes = pose[:, :3, :3] / np.linalg.norm(pose[:, :3, :3], axis=1, keepdims=True)
+        turned = Rotation.from_matrix(_Y_UP @ axes @ _Y_UP.T).as_quat()
         jumps = np.sum(turned[1:] * turned[:-1], axis=1) < 0.0
         turned[1:] *= np.where(np.cumsum(jumps) % 2, -1.0, 1.0)[:, None]
         placed[part] = (pose[:, :3, 3] @ _Y_UP.T / _MM_PER_M, turned)
     return placed
 
 
+def _stretched(world_from_part: Mapping[Part, Floats]) -> dict[Part, Floats]:
+    """Scale (N, 3) of the parts that are not rigid, along the axes of their own frames in glTF's; others are left out.
+    A spring is stretched along its x, which is x there too."""
+    scales = {part: np.linalg.norm(pose[:, :3, :3], axis=1) for part, pose in world_from_part.items()}
+    return {part: scale @ np.abs(_Y_UP).T for part, scale in scales.items() if np.abs(scale - 1.0).max() > _SAME_SCALE}
+
+
 def _animation(
     shown: Motion,
-    rest: Mapping[Part, tuple[Floats, Floats]],
+    rest: Mapping[Part, Rest],
     tree: dict[str, Any],
     buffers: dict[str, bytes],
 ) -> dict[str, Any]:
@@ -195,8 +221,10 @@ def _animation(
         if _between_deg(turned, rest[part][1][None]).max() > 1e-6:
             keys = _keys_of_turn(turned)
             add(part, "rotation", shown.seconds[keys], turned[keys])
-        if part in shown.absent:
-            add(part, "scale", shown.seconds[:1], np.zeros((1, 3)))
+        scale = _scale(shown, part)
+        if np.abs(scale - rest[part][2]).max() > _SAME_SCALE:
+            keys = _keys_of_way(scale)
+            add(part, "scale", shown.seconds[keys], scale[keys])
     return {"name": shown.name, "channels": channels, "samplers": samplers}
 
 

@@ -4,12 +4,14 @@ signal that Python cannot catch. Call ``probe`` before anything draws."""
 from __future__ import annotations
 
 import functools
+import importlib
 import os
 import subprocess
 import sys
 from dataclasses import dataclass
 
 from quillwise.kinematics.errors import GraphicsError
+from quillwise.viz.interrupts import held
 
 WINDOW_VARIABLE = "VTK_DEFAULT_OPENGL_WINDOW"
 DISPLAY_WINDOW = "vtkXOpenGLRenderWindow"
@@ -92,6 +94,15 @@ def probe() -> Graphics:
             os.environ[WINDOW_VARIABLE] = window
             return Graphics(window=window, renderer=renderer, display=window == DISPLAY_WINDOW)
     raise GraphicsError(NO_OPENGL)
+
+
+def load() -> None:
+    """Loads what draws, undisturbed by Ctrl-C; call after ``probe`` and before what draws is imported."""
+    with held():
+        import pyvista
+
+        getattr(pyvista, "Plotter")  # noqa: B009 most of it is loaded when it is first asked for
+        importlib.import_module("quillwise.viz.plates")
 
 
 def uses_x() -> bool:

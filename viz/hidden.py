@@ -11,14 +11,17 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import shapely
 import trimesh
 
 from quillwise.viz.cameras import Camera
-from quillwise.viz.linework import Edges, Flags, Floats, Whole, in_picture
+from quillwise.viz.linework import Edges, Faces, Flags, Floats, Whole, closed, faces_of, in_picture
+from quillwise.viz.nearby import near_pairs
 
 _LEAST = 1e-6  # share of an edge: pieces shorter than this are none
 _OFF_MM = 0.02  # a ray starts so far off the edge, outwards and towards the eye
+_PAST_MM = 1e-3  # and goes on so far behind a face that it has met
+_MOST_FACES = 64  # that one edge is followed through
+_EYE = np.array([0.0, 0.0, -1.0])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -33,19 +36,27 @@ class Pieces:
 
 def pieces(bodies: Mapping[str, trimesh.Trimesh], edges: Edges, camera: Camera) -> Pieces:
     """All edges in pieces, each seen or hidden as a whole."""
-    scene = _scene(bodies, camera)
-    one, at_one = _crossings(edges)
-    other, at_other = _piercings(scene, edges)
+    return pieces_of(faces_of(bodies, camera), edges)
+
+
+def pieces_of(faces: Faces, edges: Edges) -> Pieces:
+    """All edges in pieces, each seen or hidden as a whole. faces: of all that may hide them."""
+    drawn = np.flatnonzero(edges.front)
+    hiding = _Hiding(faces)
+    one, at_one = _crossings(edges, drawn)
+    other, at_other = _piercings(hiding, edges, drawn)
     edge, begin, until = _split(len(edges), np.concatenate([one, other]), np.concatenate([at_one, at_other]))
-    middle = ((begin + until) / 2)[:, None]
-    places = edges.start[edge] * (1 - middle) + edges.end[edge] * middle
-    seen = edges.front[edge].copy()
+    seen = edges.front[edge]
     asked = np.flatnonzero(seen)
-    seen[asked] = ~_covered(scene, places[asked], edges.outward[edge[asked]])
-    return Pieces(edge=edge, begin=begin, until=until, seen=seen)
+    places = edges.point(edge[asked], (begin[asked] + until[asked]) / 2)
+    seen[asked] = ~hiding.covered(_off(places, edges.outward[edge[asked]]))
+    # neighbours that are both seen or both hidden are one piece
+    new = np.append(True, (edge[1:] != edge[:-1]) | (seen[1:] != seen[:-1]))[: len(edge)]
+    last = np.append(np.flatnonzero(new)[1:], len(edge)) - 1 if len(edge) else np.zeros(0, dtype=np.int64)
+    return Pieces(edge=edge[new], begin=begin[new], until=until[last], seen=seen[new])
 
 
-def _scene(bodies: Mapping[str, trimesh.Trimesh], camera: Camera) -> trimesh.Trimesh:
+def one_mesh(bodies: Mapping[str, trimesh.Trimesh], camera: Camera) -> trimesh.Trimesh:
     """All bodies as one mesh in picture space."""
     points, faces, count = [], [], 0
     for body in bodies.values():
@@ -55,65 +66,114 @@ def _scene(bodies: Mapping[str, trimesh.Trimesh], camera: Camera) -> trimesh.Tri
     return trimesh.Trimesh(np.vstack(points), np.vstack(faces), process=False)
 
 
-def _covered(scene: trimesh.Trimesh, places: Floats, outward: Floats) -> Flags:
-    """Whether something stands between each place (N, 3) and the eye."""
-    if not len(places):
-        return np.zeros(0, dtype=bool)
-    eye = np.array([0.0, 0.0, -1.0])
-    origins = places + _OFF_MM * (outward + eye)
-    ray: Any = scene.ray
-    return np.asarray(ray.intersects_any(origins, np.tile(eye, (len(origins), 1))), dtype=bool)
+class _Hiding:
+    """The triangles that can hide something, for rays. Of a closed body those that look at the viewer are enough: a
+    line of sight that leaves the body, towards the eye, leaves it by one of them. Of an open one all are needed."""
+
+    def __init__(self, faces: Faces) -> None:
+        from embreex.mesh_construction import TriangleMesh
+        from embreex.rtcore_scene import EmbreeScene
+
+        kept = np.flatnonzero(faces.towards | ~closed(faces)[faces.owner])
+        self.normals = faces.normals[kept]
+        self.corner = faces.points[faces.corners[kept, 0]]  # one of each
+        self._some = len(kept) > 0
+        self._middle = (faces.points.min(axis=0) + faces.points.max(axis=0)) / 2 if self._some else np.zeros(3)
+        self._scene: Any = EmbreeScene()
+        if self._some:
+            local = (faces.points - self._middle).astype(np.float32)
+            TriangleMesh(scene=self._scene, vertices=local, indices=faces.corners[kept].astype(np.int32))
+
+    def covered(self, places: Floats) -> Flags:
+        """Whether something stands between each place (N, 3) and the eye."""
+        ways = np.broadcast_to(_EYE.astype(np.float32), places.shape).copy()
+        return np.asarray(self._run(places, ways, query="OCCLUDED") >= 0)
+
+    def first(self, places: Floats, ways: Floats, reach: Floats) -> Whole:
+        """The first triangle on each ray (N, 3) in a unit way within its reach (N,), −1 for none."""
+        found = self._run(places, ways.astype(np.float32), dists=reach.astype(np.float32))
+        return np.asarray(found, dtype=np.int64)
+
+    def _run(self, places: Floats, ways: Any, **options: Any) -> Any:
+        if not self._some or not len(places):
+            return np.full(len(places), -1)
+        return self._scene.run((places - self._middle).astype(np.float32), ways, **options)
 
 
-def _crossings(edges: Edges) -> tuple[Whole, Floats]:
+def _off(places: Floats, outward: Floats) -> Floats:
+    """Places beside the edges that they are on, out of the body and towards the eye."""
+    return np.asarray(places + _OFF_MM * (outward + _EYE))
+
+
+def _crossings(edges: Edges, drawn: Whole) -> tuple[Whole, Floats]:
     """Where nearer outlines cross edges in the picture: numbers of the edges and shares of them."""
-    flat = np.stack([edges.start[:, :2], edges.end[:, :2]], axis=1)
-    outlines = np.flatnonzero(edges.contour)
-    drawn = np.flatnonzero(edges.front)
-    if not len(outlines) or not len(drawn):
-        return np.zeros(0, dtype=np.int64), np.zeros(0)
-    tree = shapely.STRtree(shapely.linestrings(flat[outlines]))
-    crossed, by = tree.query(shapely.linestrings(flat[drawn]), predicate="intersects")
-    crossed, by = drawn[crossed], outlines[by]
-    a, b = flat[crossed, 0], flat[crossed, 1] - flat[crossed, 0]
-    c, d = flat[by, 0], flat[by, 1] - flat[by, 0]
-    across = b[:, 0] * d[:, 1] - b[:, 1] * d[:, 0]
-    real = np.abs(across) > 1e-12
-    crossed, by, a, b, c, d, across = (each[real] for each in (crossed, by, a, b, c, d, across))
-    between = c - a
-    t = (between[:, 0] * d[:, 1] - between[:, 1] * d[:, 0]) / across
-    u = (between[:, 0] * b[:, 1] - between[:, 1] * b[:, 0]) / across
-    depth = edges.start[crossed, 2] * (1 - t) + edges.end[crossed, 2] * t
-    nearer = edges.start[by, 2] * (1 - u) + edges.end[by, 2] * u
-    kept = (t > _LEAST) & (t < 1 - _LEAST) & (nearer < depth + 1e-6)
-    return crossed[kept], t[kept]
+    outlines = np.flatnonzero(edges.contour & edges.front)
+    start, way = edges.start, edges.end - edges.start
+    flat = np.stack([start[:, :2], edges.end[:, :2]], axis=1)
+    nearest, farthest = np.minimum(start[:, 2], edges.end[:, 2]), np.maximum(start[:, 2], edges.end[:, 2])
+    found = [(np.zeros(0, dtype=np.int64), np.zeros(0))]
+    for one, two in near_pairs(flat[drawn], flat[outlines]):
+        crossed, by = drawn[one], outlines[two]
+        before = nearest[by] < farthest[crossed] + 1e-6
+        crossed, by = crossed[before], by[before]
+        b, d = way[crossed], way[by]
+        c = start[by] - start[crossed]
+        across = b[:, 0] * d[:, 1] - b[:, 1] * d[:, 0]
+        real = np.abs(across) > 1e-12
+        across = np.where(real, across, 1.0)
+        t = (c[:, 0] * d[:, 1] - c[:, 1] * d[:, 0]) / across
+        u = (c[:, 0] * b[:, 1] - c[:, 1] * b[:, 0]) / across
+        kept = real & (t > _LEAST) & (t < 1 - _LEAST) & (u > -1e-9) & (u < 1 + 1e-9)
+        kept &= c[:, 2] + u * d[:, 2] < t * b[:, 2] + 1e-6
+        found.append((crossed[kept], t[kept]))
+    return np.concatenate([each for each, _ in found]), np.concatenate([at for _, at in found])
 
 
-def _piercings(scene: trimesh.Trimesh, edges: Edges) -> tuple[Whole, Floats]:
-    """Where edges run through faces: numbers of the edges and shares of them."""
-    drawn = np.flatnonzero(edges.front)
+def _piercings(hiding: _Hiding, edges: Edges, drawn: Whole) -> tuple[Whole, Floats]:
+    """Where edges run through faces: numbers of the edges and shares of them. The rays run beside the edges, clear of
+    the faces that meet in them; the place is where the edge itself meets the plane."""
     way = edges.end[drawn] - edges.start[drawn]
-    length = np.linalg.norm(way, axis=1)
-    long = length > 1e-6
-    drawn, way, length = drawn[long], way[long], length[long]
-    if not len(drawn):
-        return np.zeros(0, dtype=np.int64), np.zeros(0)
-    ray: Any = scene.ray
-    _, hit, places = ray.intersects_id(
-        edges.start[drawn], way / length[:, None], multiple_hits=True, max_hits=12, return_locations=True
-    )
-    if not len(hit):
-        return np.zeros(0, dtype=np.int64), np.zeros(0)
-    share = np.linalg.norm(np.asarray(places) - edges.start[drawn[hit]], axis=1) / length[hit]
-    kept = (share > _LEAST) & (share < 1 - _LEAST)
-    return drawn[hit[kept]], share[kept]
+    length = np.sqrt(np.einsum("ij,ij->i", way, way))
+    long = length > 2 * _PAST_MM
+    drawn, length = drawn[long], length[long]
+    way = way[long] / length[:, None]
+    from_ = _off(edges.start[drawn], edges.outward[drawn])
+    gone, past = np.zeros(len(drawn)), np.full(len(drawn), _PAST_MM)
+    met = np.full(len(drawn), -1)
+    going = np.arange(len(drawn))
+    found = [(np.zeros(0, dtype=np.int64), np.zeros(0))]
+    for _ in range(_MOST_FACES):
+        origins = from_[going] + way[going] * gone[going, None]
+        face = hiding.first(origins, way[going], length[going] - gone[going])
+        hit = face >= 0
+        going, face = going[hit], face[hit]
+        if not len(going):
+            break
+        normal = hiding.normals[face]
+        against = np.einsum("ij,ij->i", way[going], normal)
+        slanted = np.abs(against) > 1e-9
+        against = np.where(slanted, against, 1.0)
+        corner = hiding.corner[face]
+        beside = np.einsum("ij,ij->i", corner - from_[going], normal) / against
+        at = np.einsum("ij,ij->i", corner - edges.start[drawn[going]], normal) / against
+        # along a plane that it nearly runs in, where the ray meets it is the better place
+        at = np.where(np.abs(at - beside) < 50 * _OFF_MM, at, beside)
+        share = at / length[going]
+        real = slanted & (share > _LEAST) & (share < 1 - _LEAST)
+        found.append((drawn[going[real]], share[real]))
+        past[going] = np.where(met[going] == face, 2 * past[going], _PAST_MM)
+        met[going] = face
+        gone[going] = np.maximum(gone[going], np.where(slanted, beside, 0.0)) + past[going]
+        going = going[gone[going] < length[going]]
+    return np.concatenate([each for each, _ in found]), np.concatenate([at for _, at in found])
 
 
 def _split(count: int, edge: Whole, share: Floats) -> tuple[Whole, Floats, Floats]:
     """Edges cut at shares of them: edge, begin and end of each piece, in order."""
-    number = np.concatenate([np.arange(count), np.arange(count), edge])
-    at = np.concatenate([np.zeros(count), np.ones(count), share])
-    order = np.lexsort((at, number))
-    number, at = number[order], at[order]
+    every = np.arange(count)
+    # one number for both, so that one sort will do
+    key = np.sort(np.concatenate([2.0 * every, 2.0 * every + 1.0, 2.0 * edge + share]))
+    number = (key // 2.0).astype(np.int64)
+    at = key - 2.0 * number
     same = (number[1:] == number[:-1]) & (at[1:] - at[:-1] > _LEAST)
     return number[:-1][same], at[:-1][same], at[1:][same]

@@ -1,4 +1,4 @@
-"""Ctrl-C in the terminal while a window has the program's attention."""
+"""Ctrl-C in the terminal while a window has the program's attention, or while a library may not be disturbed."""
 
 from __future__ import annotations
 
@@ -22,3 +22,22 @@ def on_interrupt(does: Callable[[], None]) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def held() -> Iterator[None]:
+    """Ctrl-C waits until this is over. Only in the main thread.
+
+    A compiled library that is interrupted while it is loaded is left half made: whatever uses it next may crash.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    waiting: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _frame: waiting.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+        if waiting:
+            signal.raise_signal(signal.SIGINT)

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import trimesh
 
 from quillwise.kinematics import wording
 from quillwise.kinematics.angles import Floats
-from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.assembly import Assembly, is_fitted
 from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import State, motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
-from quillwise.kinematics.rig import bank_axes, quill_coordinate, rig
-from quillwise.kinematics.steps import CRANK, Step, frame
+from quillwise.kinematics.rig import Rig, bank_axes
 from quillwise.kinematics.steps import Frame as Moment
-from quillwise.meshes.blanks import blank
-from quillwise.meshes.build import mesh
-from quillwise.viz import closeups, exhibit
+from quillwise.kinematics.steps import Step, frame
+from quillwise.viz import callouts, closeups, detailing, engraving, exhibit, turning
 from quillwise.viz.cameras import VIEWS, Camera, Margins, fit
+from quillwise.viz.inscriptions import set_out
 from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, phantom, polyline, strokes
 from quillwise.viz.linked import linked
+from quillwise.viz.magnifying import blade_mm, feeler_poses, magnified, magnified_rig
 from quillwise.viz.paper import (
     APART_MM,
     LEAST_TEXT_MM,
@@ -35,41 +36,16 @@ from quillwise.viz.paper import (
     LineKind,
     text_width_mm,
 )
+from quillwise.viz.pointing import Pointed, called_out
+from quillwise.viz.standing import GROOVED, Bodies, Store, moved
 
-Bodies = dict[str, trimesh.Trimesh]
 _TOOTHED = (Kind.WHEEL, Kind.QUILL, Kind.SLEEVE, Kind.MATE)
 _MARGINS = Margins(left=0.03, right=0.03, top=0.03, bottom=0.03)
 _SMALL_MM = 200.0  # a figure narrower than this is set in the small lines
-_ARROW_DEG, _ARROW_POINTS = 110.0, 24
 _HEAD_MM = (3.2, 1.1)  # length, half the width
-_SIMPLIFIED = "Teeth that would run together are drawn as plain wheels."
-
-
-class Store:
-    """The bodies of an engine, made once and stood where a state puts them."""
-
-    def __init__(self, engine: Engine) -> None:
-        self.engine = engine
-        self.rig = rig(engine)
-        self._made: dict[tuple[Part, bool], trimesh.Trimesh] = {}
-
-    def body(self, part: Part, simple: bool = False) -> trimesh.Trimesh:
-        """A part's body in its own frame; simple: without its teeth."""
-        if (part, simple) not in self._made:
-            self._made[part, simple] = blank(self.body(part)) if simple else mesh(self.engine, part, "coarse")
-        return self._made[part, simple]
-
-    def standing(
-        self, parts: Collection[Part], assembly: Assembly, state: State, simple: Collection[Part] = ()
-    ) -> Bodies:
-        """Bodies of parts in the world, by name, at a state of one value. simple: those without their teeth. Rockers
-        that are not fitted are left out."""
-        world = poses(self.rig, state, parts)
-        return {
-            str(part): _moved(self.body(part, part in simple), world[part][0])
-            for part in parts
-            if part.kind is not Kind.ROCKER or np.isfinite(assembly.clearances_mm[part.of])
-        }
+_ENGRAVED = 0.72  # height of what is engraved ÷ text
+_SIMPLIFIED = "Teeth, rings and coils that would run together are left out."
+_FINE = 0.05  # pitch of piston rings and of a spring's coils, about, ÷ bore
 
 
 def view_drawing(
@@ -82,56 +58,96 @@ def view_drawing(
     hidden: Collection[str] = (),
     intended: Assembly | None = None,
     perspective: bool = False,
+    pointed: Pointed | None = None,
+    detail: str | None = None,
 ) -> LineDrawing:
-    """The whole engine, seen by a named view. hidden: names of parts whose hidden lines are drawn; intended: another
-    assembly, drawn in phantom lines where its parts stand elsewhere."""
+    """The whole engine, seen by a named view, at a crank angle ``crank_deg`` [deg]. size_mm: width and height on paper.
+
+    hidden: names of parts whose hidden lines are drawn; intended: another assembly, drawn in phantom lines where its
+    parts stand elsewhere; pointed: parts that get callouts; detail: a part that is drawn enlarged beside the view, a
+    parallel one. Raises RequestError for what the view cannot bear.
+    """
     engine = store.engine
     state = motion(engine, assembly, crank_deg)
     shown = _shown(engine)
-    sheet = _sheet(size_mm)
-    camera = _whole_camera(store, state, view, sheet.aspect, perspective)
-    dense = _dense(engine, shown, sheet.scale(camera))
-    bodies = store.standing(shown, assembly, state, dense)
+    place = replace(_sheet(size_mm), height=size_mm[1] - _foot_mm(size_mm) / 2)  # one line of text below it
+    aside = detailing.SHARE * place.width if detail is not None else 0.0
+    place = replace(place, width=place.width - aside)
+
+    def seen_in(frame: Frame) -> tuple[Camera, Bodies, frozenset[Part]]:
+        camera = _whole_camera(store, state, view, frame.aspect, perspective)
+        dense = _dense(engine, shown, frame.scale(camera))
+        return camera, store.standing(shown, assembly, state, dense), dense
+
+    sheet, extra = called_out(seen_in, place, shown, pointed, _text_mm(size_mm))
+    camera, bodies, dense = seen_in(sheet)
+    if detail is not None:
+        room = Frame(left=place.width, top=place.top, width=aside, height=place.height)
+        name = str(detailing.part_named(detail, shown))
+
+        def standing(scale: float) -> Bodies:
+            return store.standing(shown, assembly, state, _dense(engine, shown, scale))
+
+        extra = extra.beside(detailing.enlarged(bodies, camera, sheet, room, name, standing, _text_mm(size_mm)))
     drawn = [*strokes(bodies, camera, sheet, dashed=hidden)]
     if intended is not None:
         other = store.standing(shown, intended, motion(engine, intended, crank_deg), dense)
         moved = {name: body for name, body in other.items() if name in bodies and _differ(body, bodies[name])}
         drawn += phantom(moved, camera, sheet)
-    note = f" {_SIMPLIFIED}" if dense else ""
-    about = f"{engine.sheet.name}, {view} view, crank at {crank_deg % 720:.1f} degrees.{note}"
-    return _drawing(size_mm, f"{engine.sheet.name}: {view}", about, drawn, [], [], [_foot(size_mm, about)])
+    said = f"{engine.sheet.name}, {view} view, crank at {crank_deg % 720:.1f} degrees."
+    about = f"{said} {_SIMPLIFIED}" if dense else said
+    foot = _foot(size_mm, about)
+    if foot.text.endswith("…"):  # half a sentence says nothing
+        foot = _foot(size_mm, said)
+    title = f"{engine.sheet.name}: {view}"
+    return _drawing(size_mm, title, about, drawn, [], [], [foot], called=extra)
 
 
-def step_drawing(store: Store, steps: Sequence[Step], step: Step, size_mm: tuple[float, float]) -> LineDrawing:
+def step_drawing(
+    store: Store, steps: Sequence[Step], step: Step, size_mm: tuple[float, float], pointed: Pointed | None = None
+) -> LineDrawing:
     """The figure of a step as it ends: the whole engine with the parts in question in wide lines, arrows for what was
-    turned, and a close-up of what is looked at."""
+    turned, and a close-up of what is looked at.
+
+    size_mm: width and height on paper. pointed: parts that get callouts; a request of its own is for parts of the whole
+    engine, ``usual`` for those that the step is about. Raises RequestError where callouts find no room.
+    """
     engine = store.engine
     moment = frame(step, 1.0 if not step.trials else 0.999)
     state = exhibit.state_at(engine, moment)
     width, height = size_mm
-    foot = _foot_mm(size_mm)
     view = linked(engine, steps)[step.number - 1]
     subject = _subject(step, view.subjects)
+    # a line for what is turned or looked at, and one below it
+    foot = _foot_mm(size_mm) if subject or turning.turns(engine, step) else _foot_mm(size_mm) / 2
     split = 0.62 if subject else 1.0
-    whole = Frame(left=0.0, top=0.0, width=width * split, height=height - foot)
+    place = Frame(left=0.0, top=0.0, width=width * split, height=height - foot)
     asked = {str(part) for part in step.about}
     shown = _shown(engine)
-    camera = _whole_camera(store, state, "three-quarter", whole.aspect, False)
-    dense = _dense(engine, shown, whole.scale(camera))
-    drawn = list(strokes(store.standing(shown, moment.assembly, state, dense), camera, whole, asked or {""}))
+
+    def seen_in(frame: Frame) -> tuple[Camera, Bodies, frozenset[Part]]:
+        camera = _whole_camera(store, state, "three-quarter", frame.aspect, False)
+        dense = _dense(engine, shown, frame.scale(camera))
+        return camera, store.standing(shown, moment.assembly, state, dense), dense
+
+    whole, called = called_out(seen_in, place, shown, pointed, _text_mm(size_mm), step.about)
+    camera, bodies, dense = seen_in(whole)
+    drawn = list(strokes(bodies, camera, whole, asked or {""}))
     drawn += _centre_lines(engine, step, camera, whole)
     arrows, heads, turned = _arrows(engine, step, camera, whole)
     drawn += arrows
     upper, lower = (height - line * _text_mm(size_mm) for line in (2.5, 0.7))
-    words = [_fitted(text, (2.0, upper), whole.width - 4.0, size_mm) for text in turned[:1]]
+    words = [fitted(text, (2.0, upper), place.width - 4.0, size_mm) for text in turned[:1]]
     frames = []
     if subject:
         close = Frame(left=width * split + 1.0, top=1.0, width=width * (1 - split) - 2.0, height=height - foot - 1.0)
-        drawn += _close_up(store, subject, moment, state, close)
+        strokes_of, named = _close_up(store, subject, moment, state, close, step, _text_mm(size_mm))
+        drawn += strokes_of
+        words += named
         frames.append((close.left, close.top, close.width, close.height))
         told = closeups.headline(engine, closeups.close_up(engine, *subject), moment, state)
         words += [
-            _fitted(text, (close.left, line), close.width, size_mm)
+            fitted(text, (close.left, line), close.width, size_mm)
             for text, line in zip(told, (upper, lower), strict=True)
         ]
     title = f"Step {step.number}: {step.text.title}"
@@ -141,7 +157,7 @@ def step_drawing(store: Store, steps: Sequence[Step], step: Step, size_mm: tuple
         f"crank at {moment.crank_deg % 720:.1f} degrees. "
         f"In wide lines: {', '.join(sorted(asked)) or 'nothing'}. Turned: {'; '.join(turned) or 'nothing'}.{note}"
     )
-    return _drawing(size_mm, title, about, drawn, words, heads, [_foot(size_mm, "")], frames)
+    return _drawing(size_mm, title, about, drawn, words, heads, [_foot(size_mm, "")], frames, called)
 
 
 def _drawing(
@@ -153,6 +169,7 @@ def _drawing(
     heads: Sequence[Floats],
     feet: Sequence[Word],
     frames: Sequence[tuple[float, float, float, float]] = (),
+    called: callouts.Drawn = callouts.NONE,
 ) -> LineDrawing:
     small = size_mm[0] < _SMALL_MM
     return LineDrawing(
@@ -161,10 +178,13 @@ def _drawing(
         about=about,
         wide_mm=SMALL_WIDE_MM if small else WIDE_MM,
         narrow_mm=SMALL_NARROW_MM if small else NARROW_MM,
-        strokes=tuple(drawn),
-        words=(*words, *feet),
+        strokes=(*drawn, *called.strokes),
+        words=(*words, *feet, *called.words),
         heads=tuple(heads),
         frames=tuple(frames),
+        rounds=called.rounds,
+        items=called.items,
+        pointed=called.pointed,
     )
 
 
@@ -183,10 +203,10 @@ def _sheet(size_mm: tuple[float, float]) -> Frame:
 
 def _foot(size_mm: tuple[float, float], about: str) -> Word:
     text = f"{wording.DISCLAIMER} {about}".strip()
-    return _fitted(text, (2.0, size_mm[1] - 0.7 * _text_mm(size_mm)), size_mm[0] - 4.0, size_mm)
+    return fitted(text, (2.0, size_mm[1] - 0.7 * _text_mm(size_mm)), size_mm[0] - 4.0, size_mm)
 
 
-def _fitted(text: str, at: tuple[float, float], width_mm: float, size_mm: tuple[float, float]) -> Word:
+def fitted(text: str, at: tuple[float, float], width_mm: float, size_mm: tuple[float, float]) -> Word:
     """A line of text in the height of the sheet's text; in the least height, and then cut, where it is too long."""
     for height in (_text_mm(size_mm), LEAST_TEXT_MM):
         if text_width_mm(text, height) <= width_mm:
@@ -198,10 +218,6 @@ def _fitted(text: str, at: tuple[float, float], width_mm: float, size_mm: tuple[
 
 def _shown(engine: Engine) -> tuple[Part, ...]:
     return tuple(part for part in engine.parts if part.kind not in exhibit.HIDDEN)
-
-
-def _moved(body: trimesh.Trimesh, pose: Floats) -> trimesh.Trimesh:
-    return trimesh.Trimesh(body.vertices @ pose[:3, :3].T + pose[:3, 3], body.faces, process=False)
 
 
 def _differ(one: trimesh.Trimesh, other: trimesh.Trimesh) -> bool:
@@ -218,9 +234,11 @@ def _whole_camera(store: Store, state: State, view: str, aspect: float, perspect
 
 
 def _dense(engine: Engine, parts: Collection[Part], scale: float) -> frozenset[Part]:
-    """Toothed parts whose teeth would stand nearer on paper than lines may: two lines a tooth."""
+    """Parts whose teeth, rings or coils would stand nearer on paper than lines may: two lines each."""
     found = set()
     for part in parts:
+        if part.kind in GROOVED and _FINE * engine.sheet.crank.bore_mm * scale / 2 < APART_MM:
+            found.add(part)
         if part.kind not in _TOOTHED:
             continue
         if part.kind is Kind.WHEEL:
@@ -243,20 +261,63 @@ def _subject(step: Step, subjects: Sequence[tuple[str, str] | None]) -> tuple[cl
 
 
 def _close_up(
-    store: Store, subject: tuple[closeups.CloseUpKind, str], moment: Moment, state: State, place: Frame
-) -> tuple[Stroke, ...]:
+    store: Store,
+    subject: tuple[closeups.CloseUpKind, str],
+    moment: Moment,
+    state: State,
+    place: Frame,
+    step: Step,
+    text_mm: float,
+) -> tuple[tuple[Stroke, ...], list[Word]]:
+    """The close-up of a step in lines, with what is engraved or measured in it."""
     engine, hung = store.engine, store.rig
     shown = closeups.close_up(engine, *subject)
-    large = closeups.magnified(engine, moment.assembly, shown, state)
+    thick = blade_mm(engine, moment.assembly, shown.of, state, step) if shown.kind == "valve" else 0.0
+    own, large = magnified_rig(hung, shown), magnified(engine, moment.assembly, shown, state, thick)
+    blade = feeler_poses(own, shown, large, thick) if thick > 0 else {}
     camera = closeups.close_up_camera(engine, hung, shown, state, place.aspect)
     bodies: Bodies = {}
     for part, (body, _) in closeups.close_up_bodies(engine, shown).items():
         if part.kind is Kind.FEELER:
+            if part in blade:
+                bodies[f"feeler {part.of}"] = moved(body, blade[part])
             continue
-        if part.kind is Kind.ROCKER and not np.isfinite(moment.assembly.clearances_mm[part.of]):
+        if not is_fitted(moment.assembly, part):
             continue
-        bodies[str(part)] = _moved(body, poses(hung, large, [part])[part][0])
-    return strokes(bodies, camera, place)
+        # a rocker's shaft stands still, in the world
+        bodies[str(part)] = moved(body, poses(own, large, [part])[part][0]) if part in own.chains else body
+    return strokes(bodies, camera, place), _inscribed(engine, hung, shown, moment, state, step, camera, place, text_mm)
+
+
+def _inscribed(
+    engine: Engine,
+    hung: Rig,
+    shown: closeups.CloseUp,
+    moment: Moment,
+    state: State,
+    step: Step,
+    camera: Camera,
+    place: Frame,
+    text_mm: float,
+) -> list[Word]:
+    """The words of a close-up on paper. A boxed figure is left to the caption: it would stand on lines."""
+    found = engraving.labels(engine, hung, shown, moment, state, step)
+    plain = [label for label in found if not label.boxed or shown.kind == "valve"]
+    high = _ENGRAVED * text_mm
+    # set out in hundredths of a millimetre of the frame
+    size = round(100 * place.width), round(100 * place.height)
+    words = set_out(plain, camera, size, 100 * high, lambda text: 100 * text_width_mm(text, high))
+    return [
+        Word(
+            text=word.text,
+            at=(
+                place.left + word.middle[0] / 100 - text_width_mm(word.text, high) / 2,
+                place.top + word.middle[1] / 100 + high / 2,
+            ),
+            height_mm=high,
+        )
+        for word in words
+    ]
 
 
 def _centre_lines(engine: Engine, step: Step, camera: Camera, place: Frame) -> list[Stroke]:
@@ -276,55 +337,25 @@ def _centre_lines(engine: Engine, step: Step, camera: Camera, place: Frame) -> l
 
 
 def _arrows(engine: Engine, step: Step, camera: Camera, place: Frame) -> tuple[list[Stroke], list[Floats], list[str]]:
-    """A wide arc with a head for each shaft that the step turns, and its words: direction, and the end seen from."""
-    drawn: list[Stroke] = []
-    heads: list[Floats] = []
-    told: list[str] = []
+    """A wide line with a head for all that the step turns or slides, and the words of the turns."""
     kind: LineKind = "arrow"
-    for move in step.moves:
-        shaft, about = _turned(engine, move.coordinate)
-        if not shaft or move.start == move.end:
-            continue
-        own = engine.shafts[shaft]
-        sign = 1 if move.end > move.start else -1
-        if move.coordinate == CRANK:
-            sign *= engine.sigma
-        arc, head = _arc(engine, shaft, sign, camera, place)
-        drawn.append(Stroke(part=f"arrow: {about}", kind=kind, lines=(arc,)))
+    turned = turning.turns(engine, step)
+    named = [(turn.name, turning.arc(engine, turn)) for turn in turned]
+    named += [(slide.coupling, turning.straight(engine, slide)) for slide in turning.slides(engine, step)]
+    drawn, heads = [], []
+    for name, points in named:
+        line, head = _headed(points, camera, place)
+        drawn.append(Stroke(part=f"arrow: {name}", kind=kind, lines=(line,)))
         heads.append(head)
-        told.append(f"{about} {wording.turn_words(sign, own.seen_from)}")
-    return drawn, heads, told
+    return drawn, heads, [turn.words(engine) for turn in turned]
 
 
-def _turned(engine: Engine, coordinate: str) -> tuple[str, str]:
-    """The shaft about whose axis a coordinate turns, and its name in words; empty for a slide."""
-    if coordinate == CRANK:
-        return CRANKSHAFT, "crankshaft"
-    if coordinate in engine.shafts:
-        return coordinate, coordinate
-    for name, coupling in engine.couplings.items():
-        if coordinate == quill_coordinate(name):
-            return coupling.driving, name
-    return "", ""
-
-
-def _arc(engine: Engine, shaft: str, sign: int, camera: Camera, place: Frame) -> tuple[Floats, Floats]:
-    """An arc round a shaft's viewing end, its head at the end of the turn: in the world's turn, not the paper's."""
-    own = engine.shafts[shaft]
-    axis, zero = np.asarray(own.axis), np.asarray(own.zero)
-    across = np.cross(axis, zero)
-    radius = max(3.0 * own.radius_mm, 0.42 * engine.sheet.crank.bore_mm)
-    if shaft == CRANKSHAFT:
-        radius = 1.18 * engine.sizes.disc_radius_mm
-    centre = np.asarray(own.point) + axis * (own.span_mm[0] if shaft != CRANKSHAFT else engine.sizes.disc_x_mm)
-    # the half that lies away from the engine's middle is the one that is seen
-    outwards = np.degrees(np.arctan2(across[2], zero[2]))
-    turn = np.radians(outwards + sign * np.linspace(-_ARROW_DEG / 2, _ARROW_DEG / 2, _ARROW_POINTS))
-    points = centre + radius * (np.cos(turn)[:, None] * zero + np.sin(turn)[:, None] * across)
+def _headed(points: Floats, camera: Camera, place: Frame) -> tuple[Floats, Floats]:
+    """A line (N, 2) of the paper [mm] and its head (3, 2): in the world's turn, not the paper's."""
     line = polyline(points, camera, place)
     length, half = _HEAD_MM
     tip = line[-1]
-    way = tip - line[-3]
+    way = tip - line[max(-3, -len(line))]
     way = way / max(float(np.linalg.norm(way)), 1e-9)
     side = np.array([-way[1], way[0]])
     head = np.stack(
@@ -367,5 +398,5 @@ def room_drawing(store: Store, step: Step, size_mm: tuple[float, float]) -> Line
     told = f"Least room {room.room_mm:.1f} mm{assumed}: {room.valve} valve, piston {valve.cylinder}"
     about = f"{told}, crank at {room.crank_deg % 720:.1f} degrees. Drawn in place, not to be measured."
     upper = size_mm[1] - 2.5 * _text_mm(size_mm)
-    words = [_fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]
+    words = [fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]
     return _drawing(size_mm, f"What can strike in step {step.number}", about, drawn, words, [], [_foot(size_mm, "")])

@@ -6,18 +6,16 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 import trimesh
 
 from quillwise.viz import palette
 from quillwise.viz.cameras import Camera
-from quillwise.viz.hidden import pieces
-from quillwise.viz.linework import Floats, drawn_edges, half_height_mm, in_picture
+from quillwise.viz.chaining import chains, clipped
+from quillwise.viz.hidden import pieces_of
+from quillwise.viz.linework import Floats, Whole, edges_of, faces_of, half_height_mm, in_picture
 from quillwise.viz.paper import LineKind
 
-_NODE_MM = 0.001  # ends of pieces that are nearer than this on paper are one
-_STRAIGHT_MM = 0.015  # a point that is nearer to the line of its neighbours is left out
-_LEAST_MM = 0.08  # a piece shorter than this is no line
+_LAYERS, _HIDDEN = 3, 2  # of a part: its outlines, the edges within them, its hidden lines
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -41,9 +39,32 @@ class Word:
     anchor: str = "start"
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Round:
+    """A circle: at its middle [mm]; a narrow line on white, a wide one over all else (clear), or filled."""
+
+    at: tuple[float, float]
+    radius_mm: float
+    filled: bool = False
+    clear: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Callout:
+    """A part that is pointed at. tip: on what is seen of it; at: middle of the balloon, or the label's end of the
+    leader; side: of the outline on which it stands."""
+
+    name: str
+    tip: tuple[float, float]
+    at: tuple[float, float]
+    side: str
+    number: int = 0
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class LineDrawing:
-    """All of a drawing. size: width, height [mm]. wide, narrow: line widths [mm]. heads: filled arrow heads (3, 2)."""
+    """All of a drawing. size: width, height [mm]. wide, narrow: line widths [mm]. heads: filled arrow heads (3, 2).
+    items: number and name of each callout; pointed: where they stand."""
 
     size_mm: tuple[float, float]
     title: str
@@ -54,6 +75,9 @@ class LineDrawing:
     words: tuple[Word, ...] = ()
     heads: tuple[Floats, ...] = ()
     frames: tuple[tuple[float, float, float, float], ...] = field(default=())
+    rounds: tuple[Round, ...] = ()
+    items: tuple[tuple[int, str], ...] = ()
+    pointed: tuple[Callout, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,30 +115,28 @@ def strokes(
     """The strokes of bodies [world, mm], by name. asked: parts in question, in wide lines; the others are narrow and
     grey beside them. Where none is in question outlines are wide and the edges within them narrow, so that they do not
     run together. dashed: parts whose hidden lines are drawn too."""
-    edges = drawn_edges(bodies, camera)
-    cut = pieces(bodies, edges, camera)
-    begin = edges.start[cut.edge] * (1 - cut.begin[:, None]) + edges.end[cut.edge] * cut.begin[:, None]
-    until = edges.start[cut.edge] * (1 - cut.until[:, None]) + edges.end[cut.edge] * cut.until[:, None]
-    ends = np.stack([frame.placed(camera, begin), frame.placed(camera, until)], axis=1)
-    owner, outline = edges.owner[cut.edge], edges.contour[cut.edge]
+    faces = faces_of(bodies, camera)
+    edges = edges_of(faces)
+    cut = pieces_of(faces, edges)
+    names = list(bodies)
+    owner = edges.owner[cut.edge]
+    # of a part the outlines lie over the edges within them, and both over the hidden lines
+    layer = np.where(cut.seen, 0 if asked else ~edges.contour[cut.edge], _HIDDEN)
+    wanted = cut.seen | np.array([name in dashed for name in names], dtype=bool)[owner]
+    ends = frame.placed(camera, np.concatenate([edges.point(cut.edge, cut.begin), edges.point(cut.edge, cut.until)]))
+    ends = np.stack(np.split(ends, 2), axis=1)[wanted]
+    lines = _joined(ends, (_LAYERS * owner + layer)[wanted], owner[wanted], frame)
     found: list[Stroke] = []
-    for number, name in enumerate(bodies):
-        mine = owner == number
+    for number, name in enumerate(names):
         kind: LineKind = "wide" if name in asked or not asked else "narrow"
         colour = palette.BLACK if kind == "wide" else palette.RULE
-        seen = mine & cut.seen
-        inner = seen & ~outline if not asked else np.zeros_like(seen)
-        lines = chained(ends[seen & ~inner], frame)
-        within = chained(ends[inner], frame, over=lines) if inner.any() else ()
-        if lines:
-            found.append(Stroke(part=name, kind=kind, lines=lines, colour=colour))
+        outline, within, hidden = (lines.get(_LAYERS * number + each, ()) for each in range(_LAYERS))
+        if outline:
+            found.append(Stroke(part=name, kind=kind, lines=outline, colour=colour))
         if within:
             found.append(Stroke(part=name, kind="narrow", lines=within, colour=colour))
-        lines = (*lines, *within)
-        if name in dashed:
-            hidden = chained(ends[mine & ~cut.seen], frame, over=lines)
-            if hidden:
-                found.append(Stroke(part=name, kind="hidden", lines=hidden))
+        if hidden:
+            found.append(Stroke(part=name, kind="hidden", lines=hidden))
     # what is in question lies over the rest
     return tuple(sorted(found, key=lambda stroke: ("hidden", "narrow", "wide").index(stroke.kind)))
 
@@ -136,20 +158,14 @@ def polyline(points: Iterable[object], camera: Camera, frame: Frame) -> Floats:
 def chained(ends: Floats, frame: Frame, over: Sequence[Floats] = ()) -> tuple[Floats, ...]:
     """Pieces (P, 2, 2) joined to polylines, kept inside the frame, points that say nothing left out. Sorted, so that
     the same pieces give the same drawing. over: lines that lie over them; where the two coincide these are left out."""
-    rounded = np.round(ends / _NODE_MM) * _NODE_MM
-    rounded = rounded[np.linalg.norm(rounded[:, 0] - rounded[:, 1], axis=1) > _NODE_MM / 2]
-    if not len(rounded):
-        return ()
-    inside = shapely.box(frame.left, frame.top, frame.left + frame.width, frame.top + frame.height)
-    whole = shapely.union_all(shapely.linestrings(rounded))
-    if over:
-        upper = shapely.union_all([shapely.LineString(line) for line in over])
-        whole = shapely.difference(whole, upper, grid_size=_NODE_MM)
-    merged = shapely.line_merge(whole)
-    clipped = shapely.intersection(shapely.simplify(merged, _STRAIGHT_MM), inside)
-    lines = [
-        np.asarray(shapely.get_coordinates(each))
-        for each in shapely.get_parts(clipped)
-        if shapely.get_type_id(each) == 1 and shapely.length(each) >= _LEAST_MM
-    ]
-    return tuple(sorted(lines, key=lambda line: tuple(np.round(line[0], 3)) + tuple(np.round(line[-1], 3))))
+    upper = [np.stack([line[:-1], line[1:]], axis=1) for line in over]
+    every = np.concatenate([*upper, ends])
+    group = np.arange(len(every)) >= len(every) - len(ends)
+    return _joined(every, group.astype(np.int64), np.zeros(len(every), dtype=np.int64), frame).get(1, ())
+
+
+def _joined(ends: Floats, group: Whole, part: Whole, frame: Frame) -> dict[int, tuple[Floats, ...]]:
+    """Polylines of pieces (P, 2, 2) within a frame, by group."""
+    low = np.array([frame.left, frame.top])
+    ends, within = clipped(ends, low, low + np.array([frame.width, frame.height]))
+    return chains(ends[within], group[within], part[within])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
+from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.steps import Step
 from quillwise.viz.closeups import CloseUpKind
 
@@ -82,6 +83,7 @@ def side(engine: Engine, step: Step) -> int:
     magneto = _job_magneto(engine, step)
     if magneto:
         return -1 if engine.shafts[engine.magnetos[magneto].rotor].point[1] > 0 else 1
+    pistons = (part.of for part in step.about if part.kind is Kind.PISTON)
     on_it = (valve.cylinder for valve in engine.valves.values() if valve.camshaft == step.job)
-    cylinder = next(on_it, None)
+    cylinder = next(on_it, next(pistons, None))
     return -1 if cylinder is not None and engine.cylinders[cylinder].bank_turn_deg < 0 else 1

@@ -17,11 +17,12 @@ from quillwise.viz.asked import (
     MistakeTexts,
     check_degrees,
     find_step,
+    format_of,
     open_engine,
     play_with,
 )
 from quillwise.viz.pictures import Force, Output, StepName
-from quillwise.viz.writing import slug, write_whole
+from quillwise.viz.writing import check_target, slug, write_whole
 
 if TYPE_CHECKING:
     from quillwise.kinematics.assembly import Assembly
@@ -61,9 +62,14 @@ def models(
         list[str] | None,
         typer.Option("--part", metavar="NAME", help='This part alone, such as "piston A1". Repeatable.'),
     ] = None,
-    file_format: Annotated[
-        ModelFormat, typer.Option("--format", help="glb moves: the cycle and each step; stl and 3mf stand still.")
-    ] = ModelFormat.GLB,
+    asked_format: Annotated[
+        ModelFormat | None,
+        typer.Option(
+            "--format",
+            help="glb moves: the cycle and each step; stl and 3mf stand still. Left out, as the output's name ends, "
+            "or glb.",
+        ),
+    ] = None,
     detail: Annotated[Fineness, typer.Option("--detail", help="How fine the round faces are.")] = Fineness.COARSE,
     parts: Annotated[bool, typer.Option("--parts", help="List the names of all parts, and write nothing.")] = False,
     output: Output = None,
@@ -76,6 +82,7 @@ def models(
         for each in model.parts:
             typer.echo(str(each))
         return
+    file_format = format_of(asked_format, output, ModelFormat.GLB)
     if file_format is ModelFormat.GLB and crank is not None:
         raise RequestError("--crank is for stl and 3mf; a glb holds every angle of the cycle")
     if crank is not None:
@@ -83,12 +90,14 @@ def models(
     chosen = find_step(played, step) if step else None
     wanted = _parts(model, part)
     assembly = chosen.after if chosen else played.as_set
+    path = output or Path(_file_name(model, wanted, chosen.key if chosen else "", file_format))
+    check_target(path, force)
     if file_format is ModelFormat.GLB:
         from quillwise.viz.gltf import glb
 
         data = glb(model, assembly, played.steps, wanted, detail.value)
     else:
-        from quillwise.viz.gltf import NOTICE
+        from quillwise.kinematics.wording import DISCLAIMER
         from quillwise.viz.solidfiles import stl, threemf
 
         at = crank if crank is not None else (chosen.crank_deg[1] if chosen else 0.0)
@@ -96,8 +105,7 @@ def models(
         if file_format is ModelFormat.STL:
             data = stl(bodies)
         else:
-            data = threemf(bodies, model.sheet.name, f"{NOTICE} {model.sheet.about}".strip())
-    path = output or Path(_file_name(model, wanted, chosen.key if chosen else "", file_format))
+            data = threemf(bodies, model.sheet.name, f"{DISCLAIMER} {model.sheet.about}".strip())
     with write_whole(path, force) as unfinished:
         unfinished.write_bytes(data)
     typer.echo(f"{path}: {len(wanted)} part{'' if len(wanted) == 1 else 's'}, {len(data) / 1e6:.1f} MB")
@@ -118,27 +126,14 @@ def _parts(engine: Engine, names: Sequence[str] | None) -> tuple[Part, ...]:
 def _standing(
     engine: Engine, assembly: Assembly, crank_deg: float, parts: Sequence[Part], detail: Fineness
 ) -> list[Named]:
-    """Bodies in the world's frame; rockers that are not fitted are left out."""
-    import numpy as np
-    import trimesh
-
+    """Bodies in the world's frame. Raises RequestError when none of the parts is fitted."""
     from quillwise.kinematics.motion import motion
-    from quillwise.kinematics.parts import Kind
-    from quillwise.kinematics.poses import poses
-    from quillwise.kinematics.rig import rig
-    from quillwise.meshes.build import mesh
+    from quillwise.viz.standing import Store
 
-    fitted = [part for part in parts if part.kind is not Kind.ROCKER or np.isfinite(assembly.clearances_mm[part.of])]
-    if not fitted:
+    bodies = Store(engine, detail.value).standing(parts, assembly, motion(engine, assembly, crank_deg))
+    if not bodies:
         raise RequestError(f"{parts[0]} is not fitted at this step: there is nothing to write")
-    world_from_part = poses(rig(engine), motion(engine, assembly, crank_deg), fitted)
-    standing: list[Named] = []
-    for part in fitted:
-        body = mesh(engine, part, detail.value)
-        pose = world_from_part[part][0]
-        moved = body.vertices @ pose[:3, :3].T + pose[:3, 3]
-        standing.append((str(part), trimesh.Trimesh(moved, body.faces, process=False)))
-    return standing
+    return list(bodies.items())
 
 
 def _file_name(engine: Engine, parts: Sequence[Part], step: str, file_format: ModelFormat) -> str:

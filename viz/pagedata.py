@@ -21,20 +21,24 @@ import trimesh
 from numpy.typing import NDArray
 
 from quillwise.kinematics.angles import Floats
-from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.assembly import Assembly, intended
 from quillwise.kinematics.couplings import best
 from quillwise.kinematics.joints import Chain, Fixed
 from quillwise.kinematics.magnetos import TOUCHING_MM
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
-from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.rig import quill_coordinate, rig, slide_coordinate
+from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
+from quillwise.kinematics.poses import poses
+from quillwise.kinematics.rig import Rig, quill_coordinate, rig, slide_coordinate
 from quillwise.kinematics.steps import Step
 from quillwise.kinematics.tables import Line, clearances_mm, lines, tables
+from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import closeups, exhibit, palette, teeth
 from quillwise.viz.cameras import VIEWS, Camera, Margins, box_corners, fit
 from quillwise.viz.linked import Linked, linked
+from quillwise.viz.magnifying import breaker_cam, magnified_rig
+from quillwise.viz.part_words import part_figures
 from quillwise.viz.playback import move_s
 
 Record = dict[str, Any]
@@ -120,8 +124,13 @@ def pack(
             chain_of[id(chain)] = len(chains)
             chains.append(_chain(chain))
     parts = [_part(engine, part, chain_of[id(hung.chains[part])], packer) for part in engine.parts]
+    # the rockers' shafts stand still in the world: a chain without a joint
+    shafts = dressing.rocker_shafts(engine, "coarse")
+    parts += [_part(engine, part, len(chains), packer, body) for part, body in shafts.items()]
+    chains.append([])
     made = _Assemblies(engine)
     views = linked(engine, steps)
+    close = _close_ups(engine, views, packer, hung, chains)
     record: Record = {
         "format": FORMAT,
         "sigma": engine.sigma,
@@ -155,7 +164,7 @@ def pack(
         ],
         "as_set": made.number(as_set),
         "as_found": None if found is None else made.number(found),
-        "close": _close_ups(engine, views, packer),
+        "close": close,
         "magnetos": {
             name: [each.data.closed_ohm, each.data.open_ohm, TOUCHING_MM] for name, each in engine.magnetos.items()
         },
@@ -168,41 +177,21 @@ def pack(
     return Packed(record, block)
 
 
-def _part(engine: Engine, part: Part, chain: int, packer: _Packer) -> Record:
+def _part(engine: Engine, part: Part, chain: int, packer: _Packer, body: trimesh.Trimesh | None = None) -> Record:
     paint = index_mark(engine, part)
     return {
         "name": str(part),
         "kind": str(part.kind),
         "of": part.of,
         "chain": chain,
-        "body": packer.body(mesh(engine, part, "coarse")),
+        "body": packer.body(mesh(engine, part, "coarse") if body is None else body),
         "mark": None if paint is None else packer.body(paint),
         "quiet": palette.quiet(part.kind),
         "strong": palette.strong(part.kind),
         "shown": part.kind not in exhibit.HIDDEN,
-        "figures": _figures(engine, part),
-        "fitted_by": part.of if part.kind is Kind.ROCKER else "",
+        "figures": part_figures(engine, part),
+        "fitted_by": part.of if part.kind in FOLLOWERS else "",
     }
-
-
-def _figures(engine: Engine, part: Part) -> str:
-    """What is told of a part that is pointed at."""
-    if part.kind is Kind.WHEEL:
-        wheel = engine.wheels[part.of]
-        return f"{wheel.teeth} teeth, on {wheel.shaft}"
-    if part.kind in (Kind.QUILL, Kind.SLEEVE):
-        counts = engine.couplings[part.of].data
-        return f"{counts.driving_teeth} teeth at the driving end, {counts.driven_teeth} at the driven end"
-    if part.kind in (Kind.SHAFT, Kind.CAMSHAFT):
-        shaft = engine.shafts[part.of]
-        turn = "clockwise" if shaft.sense > 0 else "anticlockwise"
-        return f"turns {turn} seen from its {shaft.seen_from}, {abs(float(shaft.turns)):.4g} × the crank"
-    if part.kind is Kind.VALVE:
-        data = engine.valves[part.of].data
-        return f"lift {data.lift_mm:g} mm, checking clearance {data.checking_clearance_mm:g} mm"
-    if part.kind is Kind.ROTOR:
-        return f"{engine.magnetos[part.of].data.poles} poles"
-    return ""
 
 
 def _chain(chain: Chain) -> list[object]:
@@ -257,10 +246,12 @@ def _subjects(view: Linked) -> list[str | None]:
     ]
 
 
-def _close_ups(engine: Engine, views: Sequence[Linked], packer: _Packer) -> dict[str, Record]:
-    """Each close-up: its parts, bodies of its own where it has them, its camera, what it magnifies and reads."""
-    hung = rig(engine)
-    still = motion(engine, _rest(engine), 0.0)
+def _close_ups(
+    engine: Engine, views: Sequence[Linked], packer: _Packer, hung: Rig, chains: list[list[object]]
+) -> dict[str, Record]:
+    """Each close-up: its parts, with bodies, marks and chains of its own where it has them, its camera, what it
+    magnifies and reads. Chains that magnify are added to the page's."""
+    still = motion(engine, intended(engine), 0.0)
     found: dict[str, Record] = {}
     for view in views:
         for subject in (view.valve, view.teeth, view.magneto, ("window", "")):
@@ -277,13 +268,23 @@ def _close_ups(engine: Engine, views: Sequence[Linked], packer: _Packer) -> dict
                 "factor": shown.factor,
             }
             own = teeth.bodies(engine, of, "coarse") if kind == "teeth" else {}
+            larger = magnified_rig(hung, shown)
             for part in shown.parts:
-                body = None
+                body = mark = chain = None
                 if part in own:
                     body = packer.body(own[part][0])
                 elif part.kind is Kind.CAMSHAFT:
                     body = packer.body(lobe_slice(engine, of, "coarse"))
-                record["parts"].append([str(part), body])
+                elif part.kind is Kind.BREAKER_CAM and kind == "magneto":
+                    body, paint = packer.body(breaker_cam(engine, of, shown.factor, "coarse")), index_mark(engine, part)
+                    mark = None if paint is None else packer.body(paint)
+                if part in larger.chains and larger.chains[part] is not hung.chains[part]:
+                    chain = len(chains)
+                    chains.append(_chain(larger.chains[part]))
+                record["parts"].append([str(part), body, mark, chain])
+            shaft = dressing.rocker_shaft_of(engine, of) if kind == "valve" else None
+            if shaft is not None:
+                record["parts"].append([str(shaft), None, None, None])
             if kind == "teeth":
                 record["out"] = _out_of_line(engine, of)
             found[" ".join(subject).strip()] = record
@@ -327,16 +328,8 @@ def _trial(engine: Engine, step: Step) -> Record | None:
     }
 
 
-def _rest(engine: Engine) -> Assembly:
-    from quillwise.kinematics.assembly import intended
-
-    return intended(engine)
-
-
 def _whole(engine: Engine, assembly: Assembly) -> Camera:
     """A camera that holds the whole engine, from three quarters."""
-    from quillwise.kinematics.poses import poses
-
     world = poses(rig(engine), motion(engine, assembly, 0.0), engine.parts)
     clouds = [exhibit.swept_by_crank(engine)]
     for part in engine.parts:

@@ -63,8 +63,11 @@ _QUIET = MappingProxyType(
         Kind.MATE: "#CCD2CB",
         Kind.CAMSHAFT: "#BCC8D1",
         Kind.ROCKER: "#D7DADD",
+        Kind.TAPPET: "#D7DADD",
         Kind.VALVE: "#CFD8DD",
         Kind.SEAT: "#E2E2E2",
+        Kind.ROCKER_SHAFT: "#C6CBD0",
+        Kind.SPRING: "#8A97A1",
         Kind.ROTOR: "#D6CAD1",
         Kind.POLE_SHOES: "#D5D5D5",
         Kind.BREAKER_CAM: "#D0D2C4",
@@ -89,6 +92,7 @@ _STRONG = MappingProxyType(
         Kind.MATE: GREEN,
         Kind.CAMSHAFT: SKY_BLUE,
         Kind.ROCKER: YELLOW,
+        Kind.TAPPET: YELLOW,
         Kind.VALVE: GREEN,
         Kind.ROTOR: PURPLE,
         Kind.BREAKER_CAM: GREEN,
@@ -97,6 +101,7 @@ _STRONG = MappingProxyType(
         Kind.FINGER: GREEN,
         Kind.SEGMENTS: YELLOW,
         Kind.DISC: "#FFF8C2",
+        Kind.FEELER: VERMILLION,
         Kind.WINDOW: YELLOW,
     }
 )

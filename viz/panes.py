@@ -15,9 +15,10 @@ from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.viz import board, exhibit, palette, teeth
+from quillwise.viz import board, engraving, exhibit, palette, teeth
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up
 from quillwise.viz.gauge import Gauge
+from quillwise.viz.inscribed import LEAST_FONT_PX, Inscribed
 from quillwise.viz.layout import PANES, Layout
 from quillwise.viz.leaf import Leaf, place
 from quillwise.viz.linked import Linked, Subject
@@ -26,6 +27,7 @@ from quillwise.viz.stage import Stage
 _TOOLS = (Kind.FEELER,)
 _ABSENT = ("no valve", "no coupling", "no magneto", "")
 _NOTHING = "nothing"
+_FONT_PX, _WINDOW_FONT_PX = 12, 10  # of what is engraved, in a window of 720 lines; within the timing window
 
 
 @dataclass(slots=True, eq=False)
@@ -35,6 +37,7 @@ class _Pane:
     shown: CloseUp
     stage: Stage
     gauge: Gauge | None
+    words: Inscribed
     coordinates: tuple[str, ...]
 
 
@@ -78,8 +81,13 @@ class Panes:
                 leaf.renderer.SetDraw(False)
             slot.words = slot.subject = slot.drawn = None
 
-    def draw(self, number: int, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
-        """Brings the close-ups of the step with that index up to date; returns the renderers that have to be drawn."""
+    def draw(
+        self, number: int, step: Step, moment: Frame, state: State, out_deg: float | None = None
+    ) -> list[vtkRenderer]:
+        """Brings the close-ups of the step with that index up to date; returns the renderers that have to be drawn.
+
+        out_deg: by how much the teeth that the user chose are out of line [deg of the driven shaft]; None: the nearest.
+        """
         drawn: list[vtkRenderer] = []
         for at, (slot, subject) in enumerate(zip(self._slots, self._views[number].subjects, strict=True)):
             words = (_ABSENT[at], "")
@@ -90,7 +98,7 @@ class Panes:
             else:
                 pane = self._pane(subject)
                 words = headline(self._engine, pane.shown, moment, state)
-                if self._move(at, slot, pane, step, moment, state):
+                if self._move(at, slot, pane, step, moment, state, out_deg):
                     drawn.append(pane.stage.renderer)
             if slot.words != words:
                 slot.words = words
@@ -103,6 +111,7 @@ class Panes:
         for pane in self._panes.values():
             if pane.gauge is not None:
                 pane.gauge.close()
+            pane.words.close()
             pane.stage.close()
         self._panes.clear()
         for slot in self._slots:
@@ -116,10 +125,13 @@ class Panes:
             stage = Stage.on(self._plotter, 0, self._column[subject])
             exhibit.furnish(stage, close_up_bodies(self._engine, shown))
             gauge = Gauge(stage.renderer) if shown.kind == "teeth" else None
-            self._panes[subject] = _Pane(shown, stage, gauge, self._coordinates(shown))
+            words = Inscribed(stage.renderer, engraving.most(self._engine, shown))
+            self._panes[subject] = _Pane(shown, stage, gauge, words, self._coordinates(shown))
         return self._panes[subject]
 
-    def _move(self, at: int, slot: _Slot, pane: _Pane, step: Step, moment: Frame, state: State) -> bool:
+    def _move(
+        self, at: int, slot: _Slot, pane: _Pane, step: Step, moment: Frame, state: State, out_deg: float | None
+    ) -> bool:
         """Moves a close-up's parts; whether anything in it went to another place."""
         shown, stage, engine = pane.shown, pane.stage, self._engine
         subject = (shown.kind, shown.of, step.number)
@@ -128,16 +140,22 @@ class Panes:
             assert self._layout is not None, "arranged before it is drawn"
             place(stage.renderer, self._layout.panes[at], self._layout.size_px)
             self._emphasise(pane, step)
-        wanted = (id(moment.assembly), *(float(state[name][0]) for name in pane.coordinates))
+        own_out = out_deg if pane.gauge is not None else None
+        wanted = (moment.assembly, own_out, *(float(state[name][0]) for name in pane.coordinates))
         if slot.drawn == wanted:
             return False
         slot.drawn = wanted
         place_close_up(stage, engine, self._rig, shown, moment, state, step)
         if pane.gauge is not None:
-            points, _ = teeth.wedge(engine, shown.of, state)
+            points, _ = teeth.wedge(engine, shown.of, state, own_out)
             pane.gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
         width, height = stage.size_px
-        stage.look(close_up_camera(engine, self._rig, shown, state, width / height))
+        camera = close_up_camera(engine, self._rig, shown, state, width / height)
+        stage.look(camera)
+        assert self._layout is not None, "arranged before it is drawn"
+        found = engraving.labels(engine, self._rig, shown, moment, state, step)
+        font_px = _WINDOW_FONT_PX if shown.kind == "window" else _FONT_PX
+        pane.words.show(found, camera, (width, height), max(LEAST_FONT_PX, round(font_px * self._layout.scale)))
         return True
 
     def _emphasise(self, pane: _Pane, step: Step) -> None:

@@ -17,7 +17,7 @@ LineKind = Literal["wide", "narrow", "hidden", "centre", "phantom", "arrow", "ha
 # width and height, lying
 SHEETS = MappingProxyType({"A5": (210.0, 148.0), "A4": (297.0, 210.0), "A3": (420.0, 297.0), "letter": (279.4, 215.9)})
 WIDE_MM, NARROW_MM = 0.5, 0.25  # line group 0.5, for sheets
-SMALL_WIDE_MM, SMALL_NARROW_MM = 0.35, 0.18  # for figures in a column
+SMALL_WIDE_MM, SMALL_NARROW_MM = 0.25, 0.13  # for figures in a column: wider ones run together
 APART_MM = 0.7  # parallel lines nearer than this run together
 TEXT_MM, SMALL_TEXT_MM, LEAST_TEXT_MM = 3.5, 2.5, 1.8
 CAPITAL_SHARE = 1493 / 2048  # of DejaVu Sans: height of a capital, ÷ font size

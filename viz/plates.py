@@ -6,6 +6,7 @@ The same plate makes the stills and the frames of a film, so that both show one 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,26 +15,42 @@ from PIL import Image, ImageDraw
 from quillwise.kinematics.angles import stroke
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
-from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.rig import Rig, rig
+from quillwise.kinematics.rig import Rig, quill_coordinate, rig
 from quillwise.kinematics.steps import Frame, Step, frame
-from quillwise.kinematics.verdicts import Check
-from quillwise.viz import captions, cycle, exhibit, palette, teeth
-from quillwise.viz.cameras import Margins, fit, view
+from quillwise.viz import (
+    callouts,
+    captions,
+    cycle,
+    engraving,
+    exhibit,
+    palette,
+    plate_words,
+    shaded_callouts,
+    signs,
+    teeth,
+    turning,
+)
+from quillwise.viz.cameras import Camera, Margins, Swing, Vector, fit, project, view
 from quillwise.viz.closeups import (
     CloseUp,
-    CloseUpKind,
     close_up,
     close_up_bodies,
     close_up_camera,
-    headline,
     place_close_up,
 )
-from quillwise.viz.gauge import Gauge
+from quillwise.viz.gauge import Arrows, Gauge
+from quillwise.viz.glances import Columns, Glance, glances
+from quillwise.viz.linedrawing import Frame as Paper
+from quillwise.viz.linked import side as side_of
+from quillwise.viz.pointing import Pointing
 from quillwise.viz.stage import Stage
+from quillwise.viz.standpoint import Arrow, Standpoint, standpoint
+
+if TYPE_CHECKING:
+    import trimesh
 
 Picture = NDArray[np.uint8]
 
@@ -41,13 +58,26 @@ _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
 _STRIP_SHARE, _LEAST_STRIP_SHARE = 0.30, 0.17  # of the height: the cycle, below the text where there is room
 _GAP_PX = 2
+LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
+_RIM_SHARE = 0.018  # of the bore: the light rim of an arrow before dark gears
+_ARROW_SHARE = 0.9  # of the span of an end-on arrow: the bore that its thickness goes by
 
 
 class Plates:
     """Draws plates of one engine in one size. Stages are made once and kept; ``close`` frees them."""
 
-    def __init__(self, engine: Engine, size_px: tuple[int, int], dpi: float, smooth: int = 2) -> None:
-        """smooth: draw so many times as large and average. Raises GraphicsError without OpenGL."""
+    def __init__(
+        self,
+        engine: Engine,
+        size_px: tuple[int, int],
+        dpi: float,
+        smooth: int = 2,
+        pointing: Pointing | None = None,
+    ) -> None:
+        """smooth: draw so many times as large and average; pointing: callouts round the whole mechanism, which
+        ``called`` tells of after each picture. Raises GraphicsError without OpenGL."""
+        self._pointing = pointing
+        self.called = callouts.NONE
         self._engine = engine
         self._rig: Rig = rig(engine)
         self._dpi = dpi
@@ -59,16 +89,23 @@ class Plates:
         self._strip_px = max(14, round(5.5 * dpi / 25.4))
         self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
         self._general: Stage | None = None
+        self._trial: Stage | None = None
+        self._arrows: Arrows | None = None
         self._bodies = exhibit.bodies(engine)
-        self._close: dict[tuple[str, str], tuple[CloseUp, Stage, Gauge | None]] = {}
+        self._close: dict[tuple[str, str, tuple[int, int]], tuple[CloseUp, Stage, Gauge | None]] = {}
         self._strip_of: tuple[Assembly, tuple[int, int]] | None = None
         self._strip_drawn: Picture | None = None
-        self._looked: tuple[float, ...] | None = None
+        self._looked: Vector | None = None
+        self._swing = Swing()
+        self._eyes: dict[int, Standpoint] = {}
 
     def close(self) -> None:
         """Free all windows."""
-        if self._general:
-            self._general.close()
+        if self._arrows:
+            self._arrows.close()
+        for stage in (self._general, self._trial):
+            if stage:
+                stage.close()
         for _, stage, gauge in self._close.values():
             if gauge:
                 gauge.close()
@@ -81,22 +118,25 @@ class Plates:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def plate(self, step: Step, fraction: float = 1.0, steps: int = 0, brief: bool = False) -> Picture:
+    def plate(
+        self, step: Step, fraction: float = 1.0, steps: int = 0, brief: bool = False, swing: Swing | None = None
+    ) -> Picture:
         """The plate (H, W, 3) of a step at a fraction of its moves. ``steps``: how many there are in all;
         ``brief``: of the text only what there is room for, as in a film."""
+        self._swing = swing or Swing()
         moment = frame(step, fraction)
         number = f"{step.number} / {steps}  " if steps else f"{step.number}  "
-        views = self.views(step, moment)
-        return self._composed(views, number + step.text.title, _lines(step), _figures(step), brief, moment)
+        views = self.views(step, moment, still=not brief)
+        return self._composed(views, number + step.text.title, *text_of(self._engine, step), brief, moment)
 
     def cycle(self, moment: Frame) -> Picture:
         """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
         engine = self._engine
         first = engine.sheet.firing_order[0]
         state = exhibit.state_at(engine, moment)
-        panes: list[tuple[CloseUpKind, str]] = [("valve", engine.valve(first, "inlet").name)]
-        panes += [("magneto", name) for name in list(engine.magnetos)[:1]]
-        views = self._sheet(moment, state, panes, (), view("three-quarter").direction)
+        panes: Columns = ((Glance(kind="valve", of=engine.valve(first, "inlet").name),),)
+        panes += tuple((Glance(kind="magneto", of=name),) for name in list(engine.magnetos)[:1])
+        views = self._sheet(moment, state, panes)
         lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
         figures = [("crank", f"{moment.crank_deg % 720:.0f}°")]
         return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True, moment)
@@ -108,10 +148,18 @@ class Plates:
         with Stage(view_px) as stage:
             exhibit.furnish(stage, self._bodies)
             exhibit.place(stage, self._rig, exhibit.state_at(self._engine, moment))
+            exhibit.fit_followers(stage, moment.assembly)
             named = view(view_name)
             stage.look(fit(stage.points(), named.direction, named.up, view_px[0] / view_px[1]))
             stage.emphasise([part for part in about if (part, "found") in stage.keys()])
-            return captions.footed(stage.picture(self._smooth, transparent), self._size_px, self._dpi)
+            if self._pointing is None:
+                picture = stage.picture(self._smooth, transparent)
+            else:
+                place = shaded_callouts.single_view(self._pointing.size_mm)
+                placed = self._placed(moment, named.direction, place, up=named.up, about=about)
+                stage.look(shaded_callouts.camera_in(placed, view_px, self._dpi))
+                picture = shaded_callouts.inked(stage.picture(self._smooth, transparent), placed.called, self._dpi)
+            return captions.footed(picture, self._size_px, self._dpi)
 
     def _composed(
         self,
@@ -135,20 +183,14 @@ class Plates:
 
     def _with_cycle(self, picture: Picture, boxes: Sequence[captions.Box], moment: Frame) -> Picture:
         """The strip of the cycle with its cursor, in the text's column below the text, where there is room."""
-        column = captions.panel(self._size_px, self._dpi, _TEXT_SHARE).text
-        lowest = max(box.bottom for box in boxes if box.name not in ("view", "footer"))
-        room = column.bottom - lowest - round(0.02 * self._size_px[1])
-        size = (column.size_px[0], min(room, round(_STRIP_SHARE * self._size_px[1])))
-        top = column.bottom - size[1]
-        if size[1] < _LEAST_STRIP_SHARE * self._size_px[1]:
+        place = strip_place(self._size_px, self._dpi, boxes)
+        strip = None if place is None else self._strip(moment.assembly, place.size_px)
+        if place is None or strip is None:
             return picture
-        strip = self._strip(moment.assembly, size)
-        if strip is None:
-            return picture
-        sheet = Image.fromarray(picture)
-        sheet.paste(Image.fromarray(strip), (column.left, top))
+        sheet, top, size = Image.fromarray(picture), place.top, place.size_px
+        sheet.paste(Image.fromarray(strip), (place.left, top))
         plan = cycle.plan(self._engine, size)
-        x = column.left + round(cycle.x_of(plan, moment.crank_deg))
+        x = place.left + round(cycle.x_of(plan, moment.crank_deg))
         pencil = ImageDraw.Draw(sheet)
         pencil.line((x, top + plan.top - 2, x, top + plan.bottom), fill=palette.BLACK, width=max(2, size[0] // 250))
         return np.asarray(sheet)
@@ -163,162 +205,209 @@ class Plates:
                 self._strip_drawn = None
         return self._strip_drawn
 
-    def views(self, step: Step, moment: Frame) -> Picture:
-        """The views of a plate without its text: the whole above, two close-ups below, each with its line."""
+    def views(self, step: Step, moment: Frame, still: bool = True) -> Picture:
+        """The views of a plate without its text: the whole above, close-ups below, each with its line."""
         state = exhibit.state_at(self._engine, moment)
-        return self._sheet(moment, state, shown_with(self._engine, step), step.about, self._direction(step), step)
+        return self._sheet(moment, state, glances(self._engine, step, still), step, still)
 
     def _sheet(
-        self,
-        moment: Frame,
-        state: State,
-        panes: Sequence[tuple[CloseUpKind, str]],
-        about: Sequence[Part],
-        eye: tuple[float, float, float],
-        step: Step | None = None,
+        self, moment: Frame, state: State, columns: Columns, step: Step | None = None, still: bool = False
     ) -> Picture:
         sheet = Image.new("RGB", self._room, palette.GROUND)
-        sheet.paste(Image.fromarray(self._draw_general(moment.assembly, state, about, eye)), (0, 0))
+        general = self._draw_general(moment.assembly, state, step)
+        sheet.paste(Image.fromarray(general), (0, 0))
         pencil = ImageDraw.Draw(sheet)
-        top = self._general_px[1]
-        for column, (kind, of) in enumerate(panes):
-            shown, stage, gauge = self._close_up(kind, of)
-            left = column * (self._close_px[0] + _GAP_PX)
-            drawn = self._draw_close_up(shown, stage, gauge, moment, state, about, step)
-            sheet.paste(Image.fromarray(drawn), (left, top + self._strip_px))
-            pencil.line((left + 6, top, left + self._close_px[0] - 6, top), fill=palette.RULE, width=1)
-            what, reading = headline(self._engine, shown, moment, state)
-            text = f"{what}: {reading}" if ":" not in what else f"{what}, {reading}"
-            captions.line(pencil, (left + 8, top), text, self._strip_px, self._close_px[0] - 16)
+        width = self._close_px[0] if len(columns) > 1 else self._room[0]
+        for column, stack in enumerate(columns):
+            left, top = column * (width + _GAP_PX), self._general_px[1]
+            height = (self._room[1] - top) // len(stack) - self._strip_px
+            for glance in stack:
+                when = glance.moment or moment
+                now = state if glance.moment is None else exhibit.state_at(self._engine, when)
+                drawn = Image.fromarray(self._draw_close_up(glance, (width, height), when, now, step))
+                good = signs.right(self._engine, step, glance, when, now) if step and still else None
+                if good is not None:
+                    signs.stamp(ImageDraw.Draw(drawn), drawn.size, self._strip_px, good)
+                sheet.paste(drawn, (left, top + self._strip_px))
+                pencil.line((left + 6, top, left + width - 6, top), fill=palette.RULE, width=1)
+                text = plate_words.line_over(self._engine, glance, when, now)
+                captions.line(pencil, (left + 8, top), text, self._strip_px, width - 16)
+                top += height + self._strip_px
         return np.asarray(sheet)
 
-    def _draw_general(
-        self, assembly: Assembly, state: State, about: Sequence[Part], eye: tuple[float, float, float]
-    ) -> Picture:
+    def _draw_general(self, assembly: Assembly, state: State, step: Step | None) -> Picture:
         general = self._general
         if general is None:
             general = self._general = Stage(self._general_px)
             exhibit.furnish(general, self._bodies)
+            self._arrows = Arrows(general.renderer)
+            if self._pointing is not None:
+                self._trial = Stage(shaded_callouts.trial_px(self._pane(self._pointing)))
+                exhibit.furnish(self._trial, self._bodies)
+        eye = view("three-quarter").direction if step is None else self._swung(self._trial or general, step)
         exhibit.place(general, self._rig, state)
-        exhibit.fit_rockers(general, assembly)
+        exhibit.fit_followers(general, assembly)
         if eye != self._looked:
             # fitted once for a point of view, so that a film stands still
-            margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
-            aspect = self._general_px[0] / self._general_px[1]
-            general.look(
-                fit(
-                    np.vstack([general.points(), exhibit.swept_by_crank(self._engine)]),
-                    eye,
-                    (0.0, 0.0, 1.0),
-                    aspect,
-                    margins,
-                )
-            )
+            general.look(self._whole(general, eye))
             self._looked = eye
-        general.emphasise([part for part in about if (part, "found") in general.keys()])
+        general.emphasise(_on_stage(general, _strong(step)))
+        if self._arrows:
+            rim_mm = _RIM_SHARE * self._engine.sheet.crank.bore_mm
+            self._arrows.show([arrow.body for arrow in self._eye(general, step).arrows] if step else (), rim_mm)
+        if self._pointing is not None and step is not None:
+            return self._called_out(general, step, eye, self._pane(self._pointing))
         return general.picture(self._smooth)
 
-    def _direction(self, step: Step) -> tuple[float, float, float]:
-        """Three-quarter view from the wheelcase end, on the side of what the step is about."""
-        x, y, z = view("three-quarter").direction
-        side = _side(self._engine, step)
-        return (x, -abs(y) if side < 0 else abs(y), z)
+    def _pane(self, pointing: Pointing) -> Paper:
+        return shaded_callouts.plate_view(pointing.size_mm, _TEXT_SHARE, _GENERAL_SHARE)
 
-    def _close_up(self, kind: CloseUpKind, of: str) -> tuple[CloseUp, Stage, Gauge | None]:
-        key = (kind, of)
+    def _called_out(self, general: Stage, step: Step, eye: Vector, place: Paper) -> Picture:
+        """The whole mechanism as it stands on its stage at the end of a step, smaller, with callouts round it."""
+        arrows = [arrow.body for arrow in self._eye(general, step).arrows]
+        placed = self._placed(frame(step, 1.0), eye, place, about=step.about, arrows=arrows)
+        self._looked = None  # the stage looks elsewhere now
+        general.look(shaded_callouts.camera_in(placed, self._general_px, self._dpi))
+        return shaded_callouts.inked(general.picture(self._smooth), placed.called, self._dpi)
+
+    def _placed(
+        self,
+        moment: Frame,
+        eye: Vector,
+        place: Paper,
+        *,
+        up: Vector = (0.0, 0.0, 1.0),
+        about: Sequence[Part] = (),
+        arrows: Sequence[trimesh.Trimesh] = (),
+    ) -> shaded_callouts.Placed:
+        assert self._pointing is not None
+        pointed = self._pointing.pointed
+        placed = shaded_callouts.placed(
+            self._engine, self._rig, self._bodies, moment, eye, up, place, pointed, about, arrows
+        )
+        self.called = placed.called
+        return placed
+
+    def _eye(self, general: Stage, step: Step) -> Standpoint:
+        """From where a step is looked at: on the side of what it is about, and where neither that nor its arrows are
+        hidden at its end."""
+        if step.number not in self._eyes:
+            if self._arrows:
+                self._arrows.show(())
+            moment = frame(step, 1.0)
+            exhibit.place(general, self._rig, exhibit.state_at(self._engine, moment))
+            exhibit.fit_followers(general, moment.assembly)
+            bore = self._engine.sheet.crank.bore_mm
+            choices = [
+                [Arrow(line=line, body=turning.arrow(line, bore)) for line in lines]
+                for lines in turning.places(self._engine, step)
+            ]
+            self._eyes[step.number] = standpoint(
+                general, step.about, side_of(self._engine, step), lambda eye: self._whole(general, eye), choices
+            )
+            self._looked = None
+        return self._eyes[step.number]
+
+    def _swung(self, general: Stage, step: Step) -> Vector:
+        there, share = self._eye(general, step).direction, self._swing.share
+        if self._swing.before is None or share >= 1.0:
+            return there
+        from_x, from_y, from_z = self._eye(general, self._swing.before).direction
+        x, y, z = there
+        return (from_x + share * (x - from_x), from_y + share * (y - from_y), from_z + share * (z - from_z))
+
+    def _whole(self, general: Stage, eye: Vector) -> Camera:
+        """The camera along a direction that holds all parts, the arrows, and all that the crank sweeps."""
+        points = [general.points(), exhibit.swept_by_crank(self._engine), *turning.reach(self._engine)]
+        margins = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
+        aspect = self._general_px[0] / self._general_px[1] if not self._pointing else self._pane(self._pointing).aspect
+        return fit(np.vstack(points), eye, (0.0, 0.0, 1.0), aspect, margins)
+
+    def _close_up(self, glance: Glance, size_px: tuple[int, int]) -> tuple[CloseUp, Stage, Gauge | None]:
+        key = (glance.kind, glance.of, size_px)
         if key not in self._close:
-            shown = close_up(self._engine, kind, of)
-            stage = Stage(self._close_px)
+            shown = close_up(self._engine, glance.kind, glance.of)
+            stage = Stage(size_px)
             exhibit.furnish(stage, close_up_bodies(self._engine, shown))
-            self._close[key] = (shown, stage, Gauge(stage.renderer) if kind == "teeth" else None)
+            self._close[key] = (shown, stage, Gauge(stage.renderer) if glance.kind == "teeth" else None)
         return self._close[key]
 
     def _draw_close_up(
-        self,
-        shown: CloseUp,
-        stage: Stage,
-        gauge: Gauge | None,
-        moment: Frame,
-        state: State,
-        about: Sequence[Part],
-        step: Step | None,
+        self, glance: Glance, size_px: tuple[int, int], moment: Frame, state: State, step: Step | None
     ) -> Picture:
         engine = self._engine
+        shown, stage, gauge = self._close_up(glance, size_px)
         place_close_up(stage, engine, self._rig, shown, moment, state, step)
         if gauge:
             points, _ = teeth.wedge(engine, shown.of, state)
             gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
-        stage.look(close_up_camera(engine, self._rig, shown, state, self._close_px[0] / self._close_px[1]))
-        in_question = {*about, Part(Kind.FEELER, shown.of)}
-        stage.emphasise([part for part, _ in sorted(stage.keys()) if part in in_question])
-        return stage.picture(self._smooth)
+        camera = close_up_camera(engine, self._rig, shown, state, size_px[0] / size_px[1])
+        stage.look(camera)
+        near = shown.of if shown.kind in ("points", "gap") else ""
+        tools = [part for part, _ in stage.keys() if part.kind is Kind.FEELER] + [Part(Kind.FIXED_POINT, near)]
+        if step and any(where == "valve" for where, _ in step.text.see):
+            tools.append(Part(Kind.VALVE, shown.of))
+        stage.emphasise(_on_stage(stage, (*_strong(step), *tools)))
+        found = engraving.labels(engine, self._rig, shown, moment, state, step)
+        turn = Arrows(stage.renderer)
+        if gauge and step and glance.moment:
+            # the try that does not go in shows which way, and how far, the quill is turned next
+            bodies, words = self._next_turn(step)
+            turn.show(bodies)
+            found += words
+        picture = stage.picture(self._smooth)
+        turn.close()
+        if not found:
+            return picture
+        sheet = Image.fromarray(picture)
+        pencil = ImageDraw.Draw(sheet)
+        at = project(camera, np.array([label.at_mm for label in found]), size_px)
+        strip_px = min(self._strip_px, letters_px(size_px))
+        for label, (x, y) in zip(found, at, strict=True):
+            captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, LABEL_SHARE * size_px[0])
+        return np.asarray(sheet)
+
+    def _next_turn(self, step: Step) -> tuple[list[trimesh.Trimesh], tuple[engraving.Label, ...]]:
+        """The arrow of the turn of a step's quill or sleeve, seen end-on, and by how many teeth it goes."""
+        for move in step.moves:
+            if move.coordinate == quill_coordinate(step.coupling) and move.end != move.start:
+                line, under = teeth.turn_arc(self._engine, step.coupling, 1 if move.end > move.start else -1)
+                pitch = 360.0 / self._engine.couplings[step.coupling].data.driving_teeth
+                count = round(abs(move.end - move.start) / pitch)
+                size = float(np.linalg.norm(line[0] - line[-1]))
+                words = engraving.label(f"{count} {'tooth' if count == 1 else 'teeth'}", under, boxed=True)
+                return [turning.arrow(line, _ARROW_SHARE * size)], (words,)
+        return [], ()
 
 
-def shown_with(engine: Engine, step: Step) -> tuple[tuple[CloseUpKind, str], ...]:
-    """The close-ups (kind, of) that belong to a step: what it is about, and the timing window."""
-    window: tuple[CloseUpKind, str] = ("window", "")
-    if step.focus == "coupling":
-        return (("coupling", step.coupling), ("teeth", step.coupling))
-    if step.focus == "magneto" and step.magneto:
-        return (("magneto", step.magneto), window)
-    if step.focus == "valve" and step.valve:
-        return (("valve", step.valve), window)
-    drawn = next((p for p in step.about if p.kind in (Kind.QUILL, Kind.SLEEVE)), None)
-    if drawn is not None:
-        return (("coupling", drawn.of), ("teeth", drawn.of))
-    return (_event_close_up(engine, step), window)
+def strip_place(size_px: tuple[int, int], dpi: float, boxes: Sequence[captions.Box]) -> captions.Box | None:
+    """Where the strip of the cycle stands in a plate whose text has these boxes; None where there is no room for it."""
+    column = captions.panel(size_px, dpi, _TEXT_SHARE).text
+    lowest = max(box.bottom for box in boxes if box.name not in ("view", "footer"))
+    high = min(column.bottom - lowest - round(0.02 * size_px[1]), round(_STRIP_SHARE * size_px[1]))
+    if high < _LEAST_STRIP_SHARE * size_px[1]:
+        return None
+    top = column.bottom - high
+    return captions.Box(name="strip", left=column.left, top=top, right=column.right, bottom=column.bottom)
 
 
-def _event_close_up(engine: Engine, step: Step) -> tuple[CloseUpKind, str]:
-    """The valve or the magneto that the step's job times by; of a job that times nothing, the first valve timed by."""
-    for job in engine.sheet.setup:
-        if job.do == "set-camshaft" and step.job in ("prepare", "finish"):
-            return ("valve", f"{job.cylinder} {job.by.split()[0]}")
-        if job.do == "set-camshaft" and step.job == timing_valve(engine, job).camshaft:
-            return ("valve", timing_valve(engine, job).name)
-    magneto = next((name for name in engine.magnetos if step.job == f"{name} magneto"), "")
-    return ("magneto", magneto) if magneto else ("window", "")
+def text_of(engine: Engine, step: Step) -> tuple[Sequence[str], Sequence[tuple[str, str]]]:
+    """The paragraphs and the figures that a plate of a step bears beside its title."""
+    return plate_words.lines(step), plate_words.figures(engine, step)
 
 
-def _side(engine: Engine, step: Step) -> int:
-    """−1 when the step is about the left of the engine seen from the wheelcase end, else +1."""
-    magneto = next((m for name, m in engine.magnetos.items() if step.job == f"{name} magneto"), None)
-    if magneto is not None:
-        return -1 if engine.shafts[magneto.rotor].point[1] > 0 else 1
-    cylinder = next((v.cylinder for v in engine.valves.values() if v.camshaft == step.job), None)
-    return -1 if cylinder is not None and engine.cylinders[cylinder].bank_turn_deg < 0 else 1
+def _on_stage(stage: Stage, parts: Sequence[Part]) -> list[Part]:
+    return [part for part in parts if (part, "found") in stage.keys()]
 
 
-def _lines(step: Step) -> Sequence[str]:
-    lines = [str(caution) for caution in step.text.cautions if caution.level != "NOTE"][:1]
-    lines += [f"• {sentence}" for sentence in step.text.do]
-    lines += [f"→ {where}: {what}" for where, what in step.text.see[:4]]
-    return lines
+def letters_px(size_px: tuple[int, int]) -> int:
+    """The height of line that the engraved words of a close-up go by at the most: small ones have smaller letters."""
+    return round(0.075 * size_px[1])
 
 
-def _figures(step: Step) -> Sequence[tuple[str, str]]:
-    figures = []
-    start, end = step.crank_deg
-    if start != end:
-        figures.append(("crank", f"{start % 720:.0f}° → {end % 720:.0f}°"))
-        figures.append(("degrees to go", f"{end - start:.0f}°"))
-    else:
-        figures.append(("crank", f"{end % 720:.1f}°"))
-    if step.room is not None:
-        known = "" if step.room.known else " (assumed)"
-        figures.append(("least room", f"{step.room.room_mm:.1f} mm, {step.room.valve}{known}"))
-    if step.chosen is not None:
-        figures.append(
-            (
-                "out of line",
-                f"{step.chosen.out_of_line_deg:+.2f}° shaft, {step.chosen.out_of_line_crank_deg:+.2f}° crank",
-            )
-        )
-    figures += [(check.what, _check_words(check)) for check in step.checks[:3]]
-    return figures
-
-
-def _check_words(check: Check) -> str:
-    amount = round(abs(check.early), 2)
-    way = "" if amount == 0 else (" early" if check.early > 0 else " late")
-    return f"{amount:.2f}°{way}: {check.verdict}"
+def _strong(step: Step | None) -> tuple[Part, ...]:
+    """What a step is about, and the timing window where that is what is looked at."""
+    if step is None:
+        return ()
+    looked_at = any(where == "timing window" for where, _ in step.text.see)
+    return (*step.about, *((Part(Kind.DISC), Part(Kind.WINDOW)) if looked_at else ()))

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from quillwise.kinematics import wording
 from quillwise.kinematics.angles import format_event, in_cycle
-from quillwise.kinematics.assembly import Assembly, with_clearances
+from quillwise.kinematics.assembly import Assembly, intended, with_clearances
 from quillwise.kinematics.couplings import (
     Move,
     Trial,
@@ -35,16 +35,16 @@ from quillwise.kinematics.measured import MeasuredCurve
 from quillwise.kinematics.misread import misread_rows
 from quillwise.kinematics.model import Coupling, Engine, Magneto, turning
 from quillwise.kinematics.positions import reach, tried_again
-from quillwise.kinematics.recovery import PASSED_DEG, Slip
-from quillwise.kinematics.remarks import misread_words, remarks
-from quillwise.kinematics.room import Room
-from quillwise.kinematics.sequence import Played
-from quillwise.kinematics.steps import Mistake, Step
+from quillwise.kinematics.remarks import misread_words
 from quillwise.kinematics.timing import Event, timing_table
 from quillwise.kinematics.verdicts import Check, Verdict
-from quillwise.scenes.leftover import Leftover
-from quillwise.viz.gearing import hunting, positions_of_shafts
 from quillwise.viz.sparking import breaks_at_other_end
+
+if TYPE_CHECKING:
+    from quillwise.kinematics.recovery import Slip
+    from quillwise.kinematics.room import Room
+    from quillwise.kinematics.sequence import Played
+    from quillwise.kinematics.steps import Mistake, Step
 
 FORMAT = 1
 COVERAGE_FACTOR = 2  # of every expanded uncertainty in the data
@@ -71,14 +71,18 @@ def room_verdict(room: Room, limit_mm: float) -> Verdict:
     return "accept" if room.room_mm >= limit_mm else "reject"
 
 
-def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> Record:
-    """The timing table by the data and as set by ``played``, read at the checking clearance; the plug-lead chart."""
+def events(engine: Engine, played: Played | None, mistakes: Iterable[Mistake] = ()) -> Record:
+    """The timing table by the data and as set by ``played``, read at the checking clearance; the plug-lead chart.
+
+    ``played``: None for the table by the data alone; nothing is then told as set, and no verdict is counted.
+    """
     sheet = engine.sheet
-    table = timing_table(engine, at_checking_clearance(engine, played.as_set))
+    as_set = intended(engine) if played is None else played.as_set
+    table = timing_table(engine, at_checking_clearance(engine, as_set))
     following = [event.crank_deg for event in table[1:]] + [table[0].crank_deg + 720.0]
     return {
         **head(sheet, "events"),
-        **_rotation(sheet),
+        **rotation(sheet),
         "firing_order": list(sheet.firing_order),
         "firing_interval_crank_deg": engine.firing_interval_deg,
         "valves": {
@@ -87,7 +91,7 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
             "overlap_crank_deg": sheet.exhaust.closes_deg - sheet.inlet.opens_deg,
         },
         "limits": limits(sheet.limits),
-        "measured_lifts": _measured_lifts(engine),
+        "measured_lifts": measured_lifts(engine),
         "mistakes": [str(mistake) for mistake in mistakes],
         "tops": [
             {
@@ -98,9 +102,11 @@ def events(engine: Engine, played: Played, mistakes: Iterable[Mistake] = ()) -> 
             }
             for cylinder in (engine.cylinders[name] for name in sheet.firing_order)
         ],
-        "events": [_event(event, next_deg) for event, next_deg in zip(table, following, strict=True)],
+        "events": [
+            _event(event, next_deg, played is not None) for event, next_deg in zip(table, following, strict=True)
+        ],
         "plug_leads": [_plug_leads(engine, magneto) for magneto in engine.magnetos.values()],
-        **_tally([event.check.verdict for event in table if event.check]),
+        **_tally([event.check.verdict for event in table if event.check and played is not None]),
     }
 
 
@@ -212,7 +218,7 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
         **head(engine.sheet, "rehearsal"),
         "levels": dict(wording.LEVELS),
         "limits": limits(engine.sheet.limits),
-        "measured_lifts": _measured_lifts(engine),
+        "measured_lifts": measured_lifts(engine),
         "mistakes": [str(mistake) for mistake in mistakes],
         "step_count": len(every),
         "steps": every if only is None else [every[only.number - 1]],
@@ -223,6 +229,8 @@ def rehearsal(engine: Engine, played: Played, mistakes: Iterable[Mistake] = (), 
 
 def recovery(engine: Engine, step: Step, slip: Slip, back: Sequence[Step], mistakes: Iterable[Mistake] = ()) -> Record:
     """The way back from a slip at a step of the set-up: its steps, with the room on the way."""
+    from quillwise.kinematics.recovery import PASSED_DEG  # with it comes all of the set-up, which most records need not
+
     limit_mm = engine.sheet.limits.room_mm
     steps = [_step(other, limit_mm) for other in back]
     verdicts = [check["verdict"] for found in steps for check in found["checks"]]
@@ -241,65 +249,13 @@ def recovery(engine: Engine, step: Step, slip: Slip, back: Sequence[Step], mista
     }
 
 
-def summary(engine: Engine, played: Played, left: Leftover | None = None) -> Record:
-    """What ``validate`` says of an engine folder that is right. ``left``: what it still has of a packaged engine."""
-    sheet = engine.sheet
-    found = remarks(engine)
-    return {
-        **head(sheet, "validation"),
-        "about": sheet.about,
-        "valid": True,
-        "problems": [],
-        "cannot_be_right": any(remark.fails for remark in found),
-        "remarks": [{"path": item.path, "text": item.text, "cannot_be_right": item.fails} for item in found],
-        "left_over": _left_over(left) if left else None,
-        "cylinders": len(engine.cylinders),
-        "banks": [bank.name for bank in sheet.banks],
-        **_rotation(sheet),
-        "firing_order": list(sheet.firing_order),
-        "couplings": [
-            {
-                "name": name,
-                "kind": item.data.kind,
-                "driving_teeth": item.data.driving_teeth,
-                "driven_teeth": item.data.driven_teeth,
-                "step_crank_deg": float(
-                    step_deg(item.data.driving_teeth, item.data.driven_teeth) / abs(engine.shafts[item.driven].turns)
-                ),
-            }
-            for name, item in engine.couplings.items()
-        ],
-        "positions_of_shafts": positions_of_shafts(engine),
-        "hunting": hunting(engine),
-        "magnetos": list(engine.magnetos),
-        "camshafts": list(engine.camshafts),
-        "valves_per_cylinder": {"inlet": sheet.inlet.count, "exhaust": sheet.exhaust.count},
-        "measured_lifts": _measured_lifts(engine),
-        "room_at_tdc_known": None not in (sheet.inlet.room_at_tdc_mm, sheet.exhaust.room_at_tdc_mm),
-        "step_count": len(played.steps),
-    }
-
-
-def _left_over(left: Leftover) -> Record:
-    """The invented figures of a packaged engine that nobody has replaced, by file and line."""
-    return {
-        "of_engine": left.template,
-        "figures": left.figures,
-        "of_figures": left.of,
-        "lines": [
-            {"file": item.file, "line": item.line, "path": item.path, "figures": item.figures} for item in left.lines
-        ],
-        "taken_from": list(left.taken_from),
-    }
-
-
 def _as_written_side(sheet: DataSheet, side: str) -> str:
     """Left or right as the file says it, which is written from either end."""
     other = "right" if side == "left" else "left"
     return side if sheet.written_from == VIEWED_FROM_WHEELCASE else other
 
 
-def _rotation(sheet: DataSheet) -> Record:
+def rotation(sheet: DataSheet) -> Record:
     """The crank's sense from the wheelcase end, and from the end that the file was written from."""
     other = "anticlockwise" if sheet.rotation == "clockwise" else "clockwise"
     from_wheelcase = sheet.written_from == VIEWED_FROM_WHEELCASE
@@ -310,7 +266,7 @@ def _rotation(sheet: DataSheet) -> Record:
     }
 
 
-def _measured_lifts(engine: Engine) -> list[Record]:
+def measured_lifts(engine: Engine) -> list[Record]:
     """Of every kind of valve with a lift table: what its curve was found to be, and the noise of the rows about it."""
     found = []
     for data in (engine.sheet.inlet, engine.sheet.exhaust):
@@ -341,28 +297,6 @@ def _measured_lifts(engine: Engine) -> list[Record]:
     return found
 
 
-def problems(scene: str, found: Iterable[tuple[str, str]]) -> Record:
-    """What ``validate`` says of an engine folder that is wrong: (key path, message) of each problem."""
-    return {
-        "format": FORMAT,
-        "record": "validation",
-        "scene": scene,
-        "valid": False,
-        "problems": [{"path": path, "message": message} for path, message in found],
-        "status": wording.DISCLAIMER,
-    }
-
-
-def packaged(sheets: Iterable[DataSheet]) -> Record:
-    """The packaged engines."""
-    return {
-        "format": FORMAT,
-        "record": "engines",
-        "engines": [{"scene": sheet.scene, "engine": sheet.name, "about": sheet.about} for sheet in sheets],
-        "status": wording.DISCLAIMER,
-    }
-
-
 def head(sheet: DataSheet, record: str) -> Record:
     return {
         "format": FORMAT,
@@ -382,9 +316,9 @@ def _valve(opens_deg: float, closes_deg: float, clearance_mm: float) -> Record:
     return {"open_for_crank_deg": closes_deg - opens_deg, "checking_clearance_mm": clearance_mm}
 
 
-def _event(event: Event, next_deg: float) -> Record:
+def _event(event: Event, next_deg: float, told_as_set: bool) -> Record:
     as_set = None
-    if event.check is not None and event.early_deg is not None:
+    if told_as_set and event.check is not None and event.early_deg is not None:
         as_set = {
             "crank_deg": event.as_set_deg,
             "as_written": written(event.own_deg - event.early_deg, 1),

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.viz.plates import Plates
+from quillwise.viz.cameras import Swing
+
+if TYPE_CHECKING:
+    from quillwise.viz.plates import Plates
 
 Picture = NDArray[np.uint8]
 Progress = Callable[[int, int], None]
@@ -38,17 +42,27 @@ def sequence_frames(
     """The pictures of these steps, in order. ``of``: how many steps the whole set-up has (for the titles)."""
     counts = frame_counts(steps, seconds, fps)
     total, done = sum(counts), 0
+    before: Step | None = None
     for step, count in zip(steps, counts, strict=True):
         picture: Picture | None = None
-        fraction = -1.0
+        shown: tuple[float, float] | None = None
         for number in range(count):
-            wanted = _fraction(number, count) if _moves(step) else 1.0
-            if picture is None or wanted != fraction:
-                picture, fraction = plates.plate(step, wanted, of, brief=True), wanted
+            wanted = (_fraction(number, count) if _moves(step) else 1.0, _swung(number, count))
+            if picture is None or wanted != shown:
+                swing = Swing(before=before, share=wanted[1])
+                picture, shown = plates.plate(step, wanted[0], of, brief=True, swing=swing), wanted
             done += 1
             if progress:
                 progress(done, total)
             yield picture
+        before = step
+
+
+def _swung(number: int, count: int) -> float:
+    """How far the eye has gone from where it looked before, 0 to 1: it is there before anything moves."""
+    leading = max(1, round(_LEAD_SHARE * count))
+    u = min(1.0, (number + 1) / leading)
+    return (3 - 2 * u) * u * u
 
 
 def _fraction(number: int, count: int) -> float:

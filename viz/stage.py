@@ -9,13 +9,14 @@ import numpy as np
 import pyvista as pv
 from numpy.typing import ArrayLike, NDArray
 from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
-from vtkmodules.vtkRenderingCore import vtkLight, vtkRenderer, vtkRenderWindow
+from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow
 
 from quillwise.kinematics.errors import GraphicsError
 from quillwise.kinematics.parts import Part
 from quillwise.viz import graphics, palette
-from quillwise.viz.actors import Level, PartActors, Shape, actors_of, shape_of
+from quillwise.viz.actors import Level, PartActors, Shape, actors_of, light, shape_of
 from quillwise.viz.cameras import Camera
+from quillwise.viz.picking import before, nearest
 
 if TYPE_CHECKING:
     import trimesh
@@ -69,7 +70,7 @@ class Stage:
         self._shapes: dict[int, tuple[object, object, Shape]] = {}
         renderer.SetBackground(*palette.unit_rgb(background))
         renderer.SetUseFXAA(True)
-        _light(renderer)
+        light(renderer)
         renderer.camera.is_set = True
 
     @property
@@ -210,6 +211,31 @@ class Stage:
         for actors in self._actors.values():
             actors.aim(parallel is not None)
 
+    def camera(self) -> Camera:
+        """The camera as it stands, wherever it was moved to."""
+        eye = self._renderer.camera
+        parallel = bool(eye.GetParallelProjection())
+        (px, py, pz), (fx, fy, fz), (ux, uy, uz) = eye.GetPosition(), eye.GetFocalPoint(), eye.GetViewUp()
+        return Camera(
+            position=(px, py, pz),
+            focal=(fx, fy, fz),
+            up=(ux, uy, uz),
+            parallel_half_height_mm=eye.GetParallelScale() if parallel else None,
+            view_angle_deg=eye.GetViewAngle(),
+        )
+
+    def part_at(self, x_px: int, y_px: int) -> Part | None:
+        """The nearest part seen at a place of the window, in pixels from its *lower* left corner; parts that are hidden
+        or see-through are passed over. None beside the parts."""
+        surfaces = (
+            (part, actor)
+            for (part, _), actors in self._actors.items()
+            if actors.visible and actors.level in ("quiet", "strong")
+            for actor in (actors.surface, actors.mark)
+            if actor is not None
+        )
+        return nearest(surfaces, cast(vtkRenderer, self._renderer), (x_px, y_px))
+
     def render(self) -> None:
         """Draws the window, all its viewports. Nothing is drawn before this, ``picture`` or ``identify``."""
         self._draw(1)
@@ -232,11 +258,14 @@ class Stage:
             self._resize(1)
         return picture
 
-    def identify(self, ghosts: bool = False) -> tuple[NDArray[np.int32], dict[int, Key]]:
+    def identify(
+        self, ghosts: bool = False, only: Collection[Part] | None = None
+    ) -> tuple[NDArray[np.int32], dict[int, Key]]:
         """Which part is seen at each pixel: numbers (H, W), 0 for the ground, and the part and role of each number.
 
         Drawn without light, lines or smoothing, every part opaque. Ghosts and intended places hide nothing and are
-        left out unless ``ghosts``. Every key on the stage has a number, whether it is seen or not.
+        left out unless ``ghosts``. ``only``: as if these parts stood alone. Every key on the stage has a number,
+        whether it is seen or not.
         """
         keys = dict(enumerate(self._actors, start=1))
         if len(keys) > _MAX_IDS:
@@ -246,7 +275,7 @@ class Stage:
         try:
             for number, key in keys.items():
                 actors = self._actors[key]
-                drawn = ghosts or actors.level in ("quiet", "strong")
+                drawn = (ghosts or actors.level in ("quiet", "strong")) and (only is None or key[0] in only)
                 actors.paint_flat((number >> 16, number >> 8 & 255, number & 255), drawn)
             self._resize(1)
             self._render_window()
@@ -257,6 +286,15 @@ class Stage:
             for actors in self._actors.values():
                 actors.paint(self._line_scale)
         return (red << 16) + (green << 8) + blue, keys
+
+    def seen(self, points: ArrayLike) -> tuple[NDArray[np.bool_], NDArray[np.int32], dict[int, Key]]:
+        """Which points (N, 3) [mm] of the world no opaque part hides, (N,): those outside the picture are not seen.
+        And the number of the part that stands at the pixel of each, (N,), 0 for the ground, with the part and role of
+        each number."""
+        numbers, keys = self.identify()
+        rows, columns, in_front = before(self._window(), cast(Any, self._renderer), self._viewport_px(1), points)
+        inside = rows >= 0
+        return in_front, np.where(inside, numbers[rows, columns], 0), keys
 
     def close(self) -> None:
         """Takes the parts off; closes the window if it is this stage's own. May be called more than once."""
@@ -355,19 +393,6 @@ class Stage:
         if not self._open or window is None:
             raise GraphicsError("The window is closed.")
         return cast(vtkRenderWindow, window)
-
-
-def _light(renderer: pv.Renderer) -> None:
-    """A headlight and a softer light from the upper left, both fixed to the camera; no shadows."""
-    renderer.remove_all_lights()
-    renderer.SetAutomaticLightCreation(False)
-    for position, strength in (((0.0, 0.0, 1.0), 0.70), ((-0.8, 1.0, 0.6), 0.42)):
-        light = vtkLight()
-        light.SetLightTypeToCameraLight()
-        light.SetPosition(*position)
-        light.SetFocalPoint(0.0, 0.0, 0.0)
-        light.SetIntensity(strength)
-        vtkRenderer.AddLight(renderer, light)
 
 
 def _averaged(picture: Picture, scale: int) -> NDArray[np.float32]:

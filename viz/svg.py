@@ -3,20 +3,24 @@ the same bytes."""
 
 from __future__ import annotations
 
+import functools
 import unicodedata
+from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
 from quillwise.kinematics.errors import RequestError
 from quillwise.viz.linedrawing import LineDrawing, Stroke
+from quillwise.viz.linework import Floats
 from quillwise.viz.paper import dashes_mm, font_size_mm
 
 FONT = "DejaVu Sans, Verdana, sans-serif"
 
 
 def svg(drawing: LineDrawing) -> bytes:
-    """The file. Raises RequestError when a text holds a control character, which XML cannot carry."""
+    """The file, its unit mm, as bytes of UTF-8. Raises RequestError when a text holds a control character, which XML
+    cannot carry."""
     width, height = drawing.size_mm
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
@@ -39,7 +43,16 @@ def svg(drawing: LineDrawing) -> bytes:
             f'stroke-width="{drawing.narrow_mm:g}"/>'
         )
     for head in drawing.heads:
-        lines.append(f'<path d="{_path(head)}Z" fill="#000000"/>')
+        lines.append(f'<path d="{_path([head])}Z" fill="#000000"/>')
+    for each in drawing.rounds:
+        at = f'<circle cx="{each.at[0]:.2f}" cy="{each.at[1]:.2f}" r="{each.radius_mm:.2f}"'
+        if each.clear:  # over other lines: it parts them
+            lines.append(f'{at} fill="none" stroke="#ffffff" stroke-width="{3 * drawing.wide_mm:g}"/>')
+            lines.append(f'{at} fill="none" stroke="#000000" stroke-width="{drawing.wide_mm:g}"/>')
+        elif each.filled:
+            lines.append(f'{at} fill="#000000"/>')
+        else:
+            lines.append(f'{at} fill="#ffffff" stroke="#000000" stroke-width="{drawing.narrow_mm:g}"/>')
     for word in drawing.words:
         weight = ' font-weight="bold"' if word.bold else ""
         lines.append(
@@ -58,19 +71,30 @@ def _stroke(stroke: Stroke, drawing: LineDrawing) -> str:
     joined = ' stroke-linejoin="round"' if stroke.kind != "arrow" else ""
     return (
         f'<path fill="none" stroke="{stroke.colour}" stroke-width="{width:g}" stroke-linecap="butt"{joined}{dashed} '
-        f'd="{"".join(_path(line) for line in stroke.lines)}"/>'
+        f'd="{_path(stroke.lines)}"/>'
     )
 
 
-def _path(line: np.ndarray) -> str:
-    """Points to a hundredth of a millimetre; after the first, as steps, which are shorter."""
-    whole = np.round(np.asarray(line) * 100).astype(int)
-    steps = np.diff(whole, axis=0)
-    pairs = [f"{_short(x)}{'' if y < 0 else ','}{_short(y)}" for x, y in (whole[0], *steps)]
-    rest = "".join(pair if pair[0] == "-" else f",{pair}" for pair in pairs[2:])
-    return f"M{pairs[0]}l{pairs[1]}{rest}" if len(pairs) > 1 else ""
+def _path(lines: Sequence[Floats]) -> str:
+    """Points of lines to a hundredth of a millimetre; after the first of each, as steps, which are shorter."""
+    lines = [line for line in lines if len(line) > 1]
+    if not lines:
+        return ""
+    first = np.cumsum([0, *(len(line) for line in lines[:-1])])
+    whole = np.round(np.concatenate(lines) * 100).astype(np.int64)
+    steps = np.diff(whole, axis=0, prepend=np.zeros((1, 2), dtype=np.int64))
+    steps[first] = whole[first]
+    values, which = np.unique(steps, return_inverse=True)
+    which = which.reshape(steps.shape)
+    plain = [_short(value) for value in values.tolist()]
+    # a minus parts numbers as well as a comma does
+    text = np.array([each if each[0] == "-" else f",{each}" for each in plain], dtype=object)[which]
+    text[first, 0] = [f"M{plain[number]}" for number in which[first, 0]]
+    text[first + 1, 0] = [f"l{plain[number]}" for number in which[first + 1, 0]]
+    return "".join(text.ravel().tolist())
 
 
+@functools.lru_cache(maxsize=1 << 14)
 def _short(hundredths: int) -> str:
     text = f"{hundredths / 100:g}"
     return text.replace("0.", ".", 1) if text.startswith(("0.", "-0.")) else text

@@ -409,9 +409,9 @@ def _step(step: Record, of: int, unit: LengthUnit, with_trials: bool) -> list[Re
     lines += [paragraph(f"DONE WRONG ON PURPOSE: {step['mistake']}", 2)] if step["mistake"] else []
     lines += [entry(f"{number}.", text) for number, text in enumerate(step["do"], start=1)]
     lines += [entry("see", f"{sight['where']}: {sight['what']}") for sight in step["see"]]
-    lines.append(entry("crank", _crank_words(step)))
+    lines.append(entry("crank", crank_words(step)))
     if step["least_room"]:
-        lines.append(entry("room", _room_words(step["least_room"], unit)))
+        lines.append(entry("room", room_words(step["least_room"], unit)))
     if with_trials and step["trials"]:
         lines += [
             entry("trials", "out of line in degrees of this shaft and of the crank, + = ahead (early)"),
@@ -422,7 +422,8 @@ def _step(step: Record, of: int, unit: LengthUnit, with_trials: bool) -> list[Re
     return lines
 
 
-def _crank_words(step: Record) -> str:
+def crank_words(step: Record) -> str:
+    """Where the crank goes in a step: from, to, how far; how often the mark passes."""
     if not step["to_go_crank_deg"]:
         return f"stays at {degrees(step['crank_to_deg'])}."
     to_go = step["to_go_crank_deg"]
@@ -436,7 +437,8 @@ def _crank_words(step: Record) -> str:
     return f"{words}, the mark passes {times}."
 
 
-def _room_words(room: Record, unit: LengthUnit) -> str:
+def room_words(room: Record, unit: LengthUnit) -> str:
+    """The least room between valves and pistons in a step, with its verdict."""
     amount = f"{length(room['room_mm'], unit)} {unit}"
     where = f"at {room['valve']}, crank at {degrees(room['crank_deg'])}"
     if not room["known"]:

@@ -29,7 +29,9 @@ from quillwise.viz.exhibit import Body, painted
 _TEETH_SHOWN = 2.6
 _ALIGNED_DEG = 0.05  # the driving end counts as on a tooth when it is turned to within this
 _HOME_MM = 1e-6
+_VERDICTS = {"free": "goes in free", "eased": "eases in", "does not go in": "does not go in"}
 ARC_POINTS = 12
+_ARC_SHARE, _ARC_DEG = 0.74, 55.0  # of the arrow of a turn: of the wedge's inner radius; to either side of the top
 Marked = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 
@@ -69,10 +71,18 @@ def reading(engine: Engine, assembly: Assembly, coupling: str, state: State) -> 
     now = offer(engine, assembly, coupling, state)
     if now.home:
         return f"{coupling}: home", "splines in line" if _is_quill(engine, coupling) else "dogs in line"
-    verdict = {"free": "goes in free", "eased": "eases in", "does not go in": "does not go in"}[now.trial.verdict]
-    where = "between two teeth" if now.between else f"tooth {now.tooth}, {verdict}"
+    where = "between two teeth" if now.between else f"tooth {now.tooth}, {_VERDICTS[now.trial.verdict]}"
     amount = f"{abs(now.trial.out_of_line_deg):.2f}° shaft, {abs(now.trial.out_of_line_crank_deg):.2f}° crank"
     return f"{coupling}: {where}", f"out of line {amount}"
+
+
+def tried(now: Offer) -> str:
+    """A try in one short line: the tooth where it was turned, the amount out of line, what came of it."""
+    amount = f"{abs(now.trial.out_of_line_deg):.2f}° out of line"
+    if now.between:
+        return f"between two teeth: {amount}"
+    tooth = f"tooth {now.tooth}" if now.tooth else "as drawn"
+    return f"{tooth}: {amount}, {_VERDICTS[now.trial.verdict]}"
 
 
 def parts(engine: Engine, coupling: str) -> tuple[Part, Part]:
@@ -91,10 +101,10 @@ def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part,
 def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
     """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame."""
     own = engine.couplings[coupling]
-    look, up = _look_and_up(engine, own)
+    look, up = look_and_up(engine, own)
     right, above, _ = axes(look, up)
     centre = np.asarray(engine.shafts[own.driven].point)
-    inner, outer = _gauge_radii_mm(engine, own)
+    inner, outer = gauge_radii_mm(engine, own)
     reach = np.radians(min(90.0, _TEETH_SHOWN * 360.0 / own.data.driven_teeth))
     points = [
         centre + radius * (np.sin(turn) * right + np.cos(turn) * above)
@@ -102,53 +112,68 @@ def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
         for turn in np.linspace(-reach, reach, 9)
     ]
     # the eye stands before the wedge too: what is behind it is not drawn
-    points.append(centre + look * _wedge_at_mm(own))
+    points.append(centre + look * wedge_at_mm(own))
     return fit(points, look, up, aspect, Margins(left=0.02, right=0.02, top=0.04, bottom=0.02))
 
 
-def wedge(engine: Engine, coupling: str, state: State) -> tuple[Floats, float]:
+def wedge(engine: Engine, coupling: str, state: State, out_of_line_deg: float | None = None) -> tuple[Floats, float]:
     """The angle out of line at the tooth nearest to the top of the picture, for a state of one value.
 
     Returns points (2 K, 3) [mm] in the world, alternately on the inner and the outer arc, from the middle of the
     ring's space to the middle of the tooth that is offered to it; and the angle, about the driven shaft's axis [deg].
+    out_of_line_deg: of the tooth that is to go into that space, + = ahead; None: of the nearest.
     """
     own = engine.couplings[coupling]
     driven = engine.shafts[own.driven]
     count = own.data.driven_teeth
     ahead = driven.sense * (float(state[own.driven][0]) - float(state[quill_coordinate(coupling)][0]))
-    out = driven.sense * trials(own.data, ahead)[0].out_of_line_deg
+    out = trials(own.data, ahead)[0].out_of_line_deg if out_of_line_deg is None else out_of_line_deg
+    out *= driven.sense
     frame = shaft_frame(driven).matrix
-    look, up = _look_and_up(engine, own)
+    look, up = look_and_up(engine, own)
     x, y = frame[:3, :2].T @ axes(look, up)[1]
     top = float(np.degrees(np.arctan2(y, x)))
     mate_tooth = -driven.sense * own.data.tooth_phase_deg + float(state[own.driven][0])
     space = mate_tooth + 180.0 / count
     space += round((top - space) * count / 360.0) * 360.0 / count
-    inner, outer = _gauge_radii_mm(engine, own)
+    inner, outer = gauge_radii_mm(engine, own)
     turn = np.radians(space + np.linspace(0.0, out, ARC_POINTS))
     plane = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     flat = np.stack([inner * plane, outer * plane], axis=1).reshape(-1, 2)
-    local = np.column_stack([flat, np.full(len(flat), _wedge_at_mm(own))])
+    local = np.column_stack([flat, np.full(len(flat), wedge_at_mm(own))])
     return points_in_world(frame[None], local)[0], out
+
+
+def turn_arc(engine: Engine, coupling: str, sign: int) -> tuple[Floats, Floats]:
+    """Points (N, 3) [mm] of an arc before the quill or sleeve, in the order of its turn, and the place (3,) for its
+    words, below it. sign: + about the shaft's axis, which is clockwise in the picture."""
+    own = engine.couplings[coupling]
+    look, up = look_and_up(engine, own)
+    right, above, _ = axes(look, up)
+    middle = np.asarray(engine.shafts[own.driven].point) + look * wedge_at_mm(own)
+    radius = _ARC_SHARE * gauge_radii_mm(engine, own)[0]
+    turn = np.radians(sign * np.linspace(-_ARC_DEG, _ARC_DEG, 3 * ARC_POINTS))
+    points: Floats = middle + radius * (np.sin(turn)[:, None] * right + np.cos(turn)[:, None] * above)
+    return points, np.asarray(middle + 0.5 * radius * above)
 
 
 def _is_quill(engine: Engine, coupling: str) -> bool:
     return engine.couplings[coupling].data.kind == "quill"
 
 
-def _look_and_up(engine: Engine, own: Coupling) -> tuple[Floats, Floats]:
+def look_and_up(engine: Engine, own: Coupling) -> tuple[Floats, Floats]:
     """Direction of view along the axis, and what is up: z, or across the crank where the axis itself stands upright."""
     look = np.asarray(engine.shafts[own.driven].axis)
     upright = np.array([0.0, 0.0, 1.0])
     return look, upright if abs(look[2]) < 0.98 else np.array([0.0, 1.0, 0.0])
 
 
-def _wedge_at_mm(own: Coupling) -> float:
+def wedge_at_mm(own: Coupling) -> float:
     """Where the wedge lies along the axis: before the ring and the teeth, wherever these are drawn to."""
     return min(*own.driving_mm, *own.driven_mm) - 4 * abs(own.drawn_mm) - 40 * own.module_mm
 
 
-def _gauge_radii_mm(engine: Engine, own: Coupling) -> tuple[float, float]:
+def gauge_radii_mm(engine: Engine, own: Coupling) -> tuple[float, float]:
     """Where the wedge is drawn: from within the teeth to beyond them."""
     if own.data.kind == "quill":
         pitch = own.data.driven_teeth * own.module_mm / 2

@@ -1,6 +1,6 @@
 """The window: the whole mechanism, three close-ups that follow the step, the timing window, the cycle, the step's text.
 
-``Playback`` says what is to be seen, ``motion`` and ``poses`` where everything stands; the window only draws it. What
+``Session`` says what is to be seen, ``motion`` and ``poses`` where everything stands; the window only draws it. What
 did not change since the last picture is not drawn again.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -16,26 +17,27 @@ import numpy as np
 import pyvista as pv
 from numpy.typing import NDArray
 from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
-from vtkmodules.vtkInteractionStyle import vtkInteractorStyleTrackballCamera
-from vtkmodules.vtkRenderingCore import vtkRenderer
 
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import GraphicsError, OutputError, RequestError
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
-from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.sequence import Played
-from quillwise.kinematics.steps import Frame, Step
-from quillwise.viz import board, captions, cycle, exhibit, graphics, palette, playback, still
-from quillwise.viz.cameras import VIEWS, Margins, fit
+from quillwise.kinematics.steps import Frame
+from quillwise.viz import exhibit, graphics, palette, session, still
+from quillwise.viz.actions import BY_KEY
+from quillwise.viz.cameras import VIEWS
+from quillwise.viz.controls import Controls
 from quillwise.viz.interrupts import on_interrupt
 from quillwise.viz.layout import LEAST_PX, Layout, layout
-from quillwise.viz.leaf import Leaf, place
-from quillwise.viz.linked import linked, side
-from quillwise.viz.panes import Panes, cull
+from quillwise.viz.leaf import place
+from quillwise.viz.lettering import Lettering
+from quillwise.viz.linked import linked
+from quillwise.viz.overview import Overview
+from quillwise.viz.panes import Panes
 from quillwise.viz.playback import Playback
-from quillwise.viz.stage import Stage
+from quillwise.viz.session import Session, Work
 from quillwise.viz.writing import write_whole
 
 Picture = NDArray[np.uint8]
@@ -43,9 +45,7 @@ Picture = NDArray[np.uint8]
 _TICK_MS = 30
 _LONGEST_S = 0.25  # after a stall the playing goes on from where it was, not from where it would have been
 _DPI = 96.0
-_MARGINS = Margins(left=0.02, right=0.02, top=0.03, bottom=0.03)
 _OWN_VIEWS = 2  # the ground and the large view; the close-ups come after them
-_CLOSE_KEYS = ("q", "Q", "Escape")
 
 
 def show(
@@ -55,15 +55,20 @@ def show(
     start_step: int = 0,
     crank_deg: float | None = None,
     view_name: str | None = None,
+    fault: str = "",
+    comparing: bool = False,
 ) -> None:
     """Opens the window and returns when it is closed. start_step: index of the first step shown; crank_deg: turned to
-    this angle of the cycle; view_name: the named view that it starts with.
+    this angle of the cycle; view_name: the named view that it starts with; fault: what was done wrong, in words;
+    comparing: it opens on the engine as found beside as intended.
 
     Raises GraphicsError without OpenGL or a display, RequestError for a size that has no room for the window.
     """
-    with Viewer(engine, played, size_px, start_step) as viewer:
+    with Viewer(engine, played, size_px, start_step, fault=fault) as viewer:
         if crank_deg is not None:
             viewer.turn_to(crank_deg)
+        if comparing:
+            viewer.press("c")
         if view_name is not None:
             viewer.tick()  # a view is fitted to the parts where they stand
             viewer.press(str(list(VIEWS).index(view_name) + 1))
@@ -83,16 +88,17 @@ class Viewer:
         size_px: tuple[int, int],
         start_step: int = 0,
         clock: Callable[[], float] = time.monotonic,
+        fault: str = "",
     ) -> None:
         """clock: seconds, from any zero. Raises as ``show`` does."""
         if size_px[0] < LEAST_PX[0] or size_px[1] < LEAST_PX[1]:
             raise RequestError(f"the window needs at least {LEAST_PX[0]} × {LEAST_PX[1]} pixels")
         if not graphics.probe().display:
             raise GraphicsError(graphics.NO_DISPLAY)
-        self._engine, self._steps = engine, played.steps
+        self._work: Work = session.work(engine, played, fault)
+        self._now = Session(playback=Playback(step=min(max(start_step, 0), len(played.steps) - 1)))
         self._rig: Rig = rig(engine)
         self._clock = clock
-        self._playback = Playback(step=min(max(start_step, 0), len(played.steps) - 1))
         views = linked(engine, played.steps)
         self._plotter = pv.Plotter(
             shape=(1, Panes.count(views) + _OWN_VIEWS),
@@ -110,20 +116,16 @@ class Viewer:
         # what no view covers shows through as the dividing lines
         self._ground: Any = self._plotter.renderers[0]
         self._ground.SetBackground(*palette.unit_rgb(palette.RULE))
-        self._general = Stage.on(self._plotter, 0, 1)
-        self._general.renderer.SetInteractive(True)
-        exhibit.furnish(self._general, exhibit.bodies(engine))
+        self._overview = Overview(engine, self._rig, self._plotter, 1)
         self._panes = Panes(engine, self._rig, views, self._plotter, _OWN_VIEWS)
-        self._leaves = {name: Leaf(self._window) for name in ("state", "strip", "foot", "text", "help")}
+        self._lettering = Lettering(self._window, self._work)
         self._layout: Layout = layout(size_px)
-        self._seen: dict[str, object] = {}
-        self._help = False
-        self._note = ""
-        self._scrubbing = False
-        self._own_camera = False
+        self._size: tuple[int, int] | None = None
+        self._covered = False
+        self._shown: tuple[object, tuple[Frame, State, Assembly | None]] | None = None
         self._tick_at = clock()
         self._failed: BaseException | None = None
-        self._interact()
+        self._controls = Controls(self._plotter, self, self._fail)
 
     def __enter__(self) -> Viewer:
         return self
@@ -135,28 +137,48 @@ class Viewer:
 
     def turn_to(self, cycle_deg: float) -> None:
         """Turns the crank to an angle of the cycle, and stops."""
-        self._playback = playback.scrubbed_to_cycle(self._playback, cycle_deg % 720.0, self._steps)
+        self._now = session.scrubbed(self._now, cycle_deg % 720.0, self._work)
 
     @property
     def playback(self) -> Playback:
+        """Where the playing stands."""
+        return self._now.playback
+
+    @property
+    def session(self) -> Session:
         """What is shown now."""
-        return self._playback
+        return self._now
 
     @property
     def is_open(self) -> bool:
         """Whether the window is there to be drawn in."""
-        return self._general.is_open
+        return self._overview.stage.is_open
+
+    @property
+    def covered(self) -> bool:
+        """Whether the help covers the large view."""
+        return self._now.help
+
+    @property
+    def layout(self) -> Layout:
+        """Where everything stands in the window now."""
+        return self._layout
+
+    @property
+    def lettering(self) -> Lettering:
+        """The text, the strip and the buttons."""
+        return self._lettering
 
     def run(self) -> None:
         """Shows the window and lets the user work until he closes it. An error in the window is raised here."""
-        interactor = self._interactor
         self._draw()
+        interactor = self._controls.interactor
         interactor.Initialize()
         if not self._window.GetGenericDisplayId() and graphics.uses_x():
             raise GraphicsError(graphics.NO_DISPLAY)  # it went away since it was tried
         timer = interactor.CreateRepeatingTimer(_TICK_MS)
         self._tick_at = self._clock()
-        with on_interrupt(self._interrupted):
+        with on_interrupt(lambda: self._fail(KeyboardInterrupt())):
             interactor.Start()
         interactor.DestroyTimer(timer)
         if self._failed is not None:
@@ -166,48 +188,67 @@ class Viewer:
         """Closes the window, if it is open."""
         if not self.is_open:
             return
-        self._style.RemoveAllObservers()
-        self._interactor.RemoveAllObservers()
+        self._controls.close()
         self._panes.close()
-        self._general.close()
-        for leaf in self._leaves.values():
-            leaf.close()
+        self._overview.close()
+        self._lettering.close()
         self._plotter.close()
 
     def press(self, key: str) -> None:
         """What a key does, by its X name (``"space"``, ``"Right"``, ``"comma"``, …); drawn at the next tick."""
-        names = list(VIEWS)
-        self._note = ""
-        if key in _CLOSE_KEYS:
-            self._interactor.TerminateApp()
-        elif key in ("h", "H"):
-            self._help = not self._help
-        elif key in ("p", "P"):
+        action = BY_KEY.get(key)
+        name = "" if action is None else action.name
+        replies = session.replies(self._now, key, self._work)
+        before = self._now
+        self._now = session.pressed(before, key, self._work)
+        if name == "close":
+            self._controls.end()
+        elif name == "picture":
             try:
-                self._note = f"saved {self.save_picture()}"
+                self._told(f"saved {self.save_picture()}")
             except OutputError as error:
-                self._note = str(error)
-        elif key in ("r", "R"):
-            self._own_camera = False
-            self._seen.pop("eye", None)
-        elif key.isdigit() and 1 <= int(key) <= len(names):
-            self._own_camera = True
-            self._look(VIEWS[names[int(key) - 1]].direction, VIEWS[names[int(key) - 1]].up)
-        else:
-            self._playback = playback.pressed(self._playback, key, self._steps)
+                self._told(str(error))
+        elif name == "step view":
+            self._now = session.picked(self._now, None)
+            self._overview.back_to_step()
+        elif name == "zoom" and self._now.picked is not None:
+            self._overview.zoom_to(self._now.picked)
+        elif name == "zoom":
+            self._told("First click on a part.")
+        elif name in VIEWS and not replies:
+            self._overview.look_from(name)
+        if self._now.comparing != before.comparing:
+            self._overview.back_to_step()
+
+    def scrub(self, cycle_deg: float) -> None:
+        """The crank turned by the mouse on the strip."""
+        self._now = session.scrubbed(self._now, cycle_deg, self._work)
+
+    def pick(self, x_px: int, y_px: int) -> None:
+        """A click in the large view, from the window's lower left corner: the part there, or none."""
+        part = self._overview.part_at(x_px, y_px)
+        self._now = session.picked(self._now, part)
+        if part is not None:
+            self._overview.zoom_to(part)
+
+    def camera_taken(self) -> None:
+        """The mouse moves the camera of the large view."""
+        self._overview.taken()
 
     def tick(self) -> None:
         """One beat of the timer: plays on by the time that went by, and draws if anything changed."""
         now = self._clock()
         elapsed, self._tick_at = min(now - self._tick_at, _LONGEST_S), now
-        self._playback = playback.advance(self._playback, elapsed, self._steps)
-        self._draw()
+        self._now = session.advanced(self._now, elapsed, self._work)
+        flying = self._overview.flying
+        self._overview.fly(elapsed)
+        self._draw(moved=flying)
 
     def picture(self) -> Picture:
         """The window as it is (H, W, 3), uint8. Raises GraphicsError when it is closed."""
         if not self.is_open:
             raise GraphicsError("The window is closed.")
-        self._seen.clear()  # all of it is drawn again, into one picture
+        self._size = None  # all of it is drawn again, into one picture
         self._draw()
         width, height = self._window.GetSize()
         data = vtkUnsignedCharArray()
@@ -228,20 +269,38 @@ class Viewer:
                 return path
             number += 1
 
-    def _draw(self) -> None:
-        """Brings every part of the window up to date, and renders those that changed."""
+    def _told(self, note: str) -> None:
+        self._now = replace(self._now, note=note)
+
+    def _fail(self, error: BaseException) -> None:
+        """Ends the window; ``run`` raises the error."""
+        self._failed = error
+        self._controls.end()
+
+    @property
+    def failed(self) -> bool:
+        """Whether an error has ended the window."""
+        return self._failed is not None
+
+    def _draw(self, moved: bool = False) -> None:
+        """Brings every part of the window up to date, and renders those that changed. moved: the camera of the large
+        view did."""
         if not self.is_open:
             return
         width, height = self._window.GetSize()
-        anew = self._differs("size", (width, height))
+        anew = self._size != (width, height)
         if anew:
             self._arrange((width, height))
-        step = self._steps[self._playback.step]
-        moment = playback.moment(self._playback, self._steps)
-        state = exhibit.state_at(self._engine, moment)
-        drawn = self._write(step, moment)
-        drawn += self._draw_general(step, moment, state)
-        drawn += self._panes.draw(self._playback.step, step, moment, state)
+        now, work = self._now, self._work
+        step = session.step_of(now, work)
+        shown, state, wanted = self._moment()
+        drawn = []
+        overview = self._overview
+        if overview.draw(now, step, shown, state, wanted, self._layout.scale) or moved or self._covered != now.help:
+            drawn.append(overview.stage.renderer if not now.help else self._lettering.help)
+        self._covered = now.help
+        drawn += self._lettering.write(now, step, shown, state, overview.compared)
+        drawn += self._panes.draw(now.playback.step, step, shown, state, session.out_of_line_deg(now, work))
         if not drawn:
             return
         if anew:
@@ -251,166 +310,25 @@ class Viewer:
             renderer.ResetCameraClippingRange()
         self._window.Render()
         for renderer in drawn:
-            renderer.SetDraw(renderer is self._general.renderer and not self._help)
+            renderer.SetDraw(renderer is overview.stage.renderer and not now.help)
+
+    def _moment(self) -> tuple[Frame, State, Assembly | None]:
+        """What is shown, its state, and the assembly beside it; the same objects until something of it changes."""
+        now, work = self._now, self._work
+        key = now.playback, now.trial, now.drawn_share, now.comparing
+        if self._shown is None or self._shown[0] != key:
+            shown = session.moment(now, work)
+            wanted = session.wanted(now, work) if now.comparing else None
+            self._shown = key, (shown, exhibit.state_at(work.engine, shown), wanted)
+        return self._shown[1]
 
     def _arrange(self, size_px: tuple[int, int]) -> None:
         """Gives everything its place in a window of this size, and forgets what was drawn."""
-        place(self._ground, (0, 0, *size_px), size_px)
-        self._seen = {"size": size_px}
+        self._size = size_px
         at = self._layout = layout(size_px)
-        for name, leaf in self._leaves.items():
-            leaf.area = at.general if name == "help" else getattr(at, name)
-            place(leaf.renderer, leaf.area, size_px)
-            leaf.renderer.SetDraw(False)
-        self._leaves["strip"].forget_cursor()
+        place(self._ground, (0, 0, *size_px), size_px)
+        self._lettering.arrange(at)
         self._panes.arrange(at)
-        place(self._general.renderer, at.general, size_px)
-        self._general.renderer.SetDraw(False)
-        self._strip = cycle.plan(self._engine, self._leaves["strip"].size_px)
-
-    def _write(self, step: Step, moment: Frame) -> list[vtkRenderer]:
-        """Text, state line, strip and help; returns what has to be drawn."""
-        engine, leaves = self._engine, self._leaves
-        scale = self._layout.scale
-        if self._differs("text", step.number):
-            leaves["text"].put(board.step_panel(step, len(self._steps), leaves["text"].size_px, scale))
-        if self._differs("foot", True):
-            leaves["foot"].put(board.bar(captions.FOOTER, board.HINT, leaves["foot"].size_px))
-        first = engine.sheet.firing_order[0]
-        state = (board.state_words(self._playback, moment.crank_deg, first), self._note or engine.sheet.name)
-        if self._differs("state", state):
-            leaves["state"].put(board.bar(*state, leaves["state"].size_px, bold=True))
-        shown = self._shown_assembly(step, moment)
-        if self._differs("strip", id(shown)):
-            leaves["strip"].put(cycle.draw(engine, shown, leaves["strip"].size_px))
-        if self._differs("cursor", moment.crank_deg):
-            height = leaves["strip"].size_px[1]
-            x = cycle.x_of(self._strip, moment.crank_deg)
-            leaves["strip"].point_at(x, height - self._strip.bottom, height - self._strip.top + 2)
-        if self._help and self._differs("help", True):
-            leaves["help"].put(board.help_page(leaves["help"].size_px))
-        drawn = [leaf.renderer for name, leaf in leaves.items() if leaf.changed and name != "help"]
-        for leaf in leaves.values():
-            leaf.changed = False
-        return drawn
-
-    def _shown_assembly(self, step: Step, moment: Frame) -> Assembly:
-        """The assembly for the strip: at the end of a step as it leaves it."""
-        return step.after if playback.fraction(self._playback, self._steps) >= 1.0 else moment.assembly
-
-    def _draw_general(self, step: Step, moment: Frame, state: State) -> list[vtkRenderer]:
-        """The large view, or the help in its place."""
-        redraw = self._differs("covered", self._help)
-        if self._help:
-            return [self._leaves["help"].renderer] if redraw else []
-        if self._differs("about", step.number):
-            on_stage = {part for part, _ in self._general.keys()}
-            self._general.emphasise([part for part in step.about if part in on_stage])
-            cull(self._general)
-            redraw = True
-        if self._differs("moment", (moment.crank_deg, tuple(moment.free.items()), id(moment.assembly))):
-            exhibit.place(self._general, self._rig, state)
-            redraw = True
-        if self._differs("fitted", id(moment.assembly)):
-            self._fit_rockers(moment.assembly)
-            redraw = True
-        if not self._own_camera and self._differs("eye", side(self._engine, step)):
-            x, y, z = VIEWS["three-quarter"].direction
-            self._look((x, -abs(y) if side(self._engine, step) < 0 else abs(y), z), (0.0, 0.0, 1.0))
-        redraw = bool(self._seen.pop("looked", False)) or redraw
-        return [self._general.renderer] if redraw else []
-
-    def _fit_rockers(self, assembly: Assembly) -> None:
-        """Rockers that the assembly has not fitted are not shown."""
-        for part, _ in self._general.keys():
-            if part.kind == Kind.ROCKER:
-                self._general.show(part, bool(np.isfinite(assembly.clearances_mm[part.of])))
-        cull(self._general)
-
-    def _look(self, direction: tuple[float, float, float], up: tuple[float, float, float]) -> None:
-        width, height = self._general.size_px
-        self._general.look(fit(self._general.points(), direction, up, width / height, _MARGINS))
-        self._seen["looked"] = True
-
-    def _differs(self, name: str, value: object) -> bool:
-        """Whether a thing has another value than when it was last drawn; it is then taken as drawn."""
-        if name in self._seen and self._seen[name] == value:
-            return False
-        self._seen[name] = value
-        return True
-
-    def _interrupted(self) -> None:
-        self._failed = KeyboardInterrupt()
-        self._interactor.TerminateApp()
-
-    def _interact(self) -> None:
-        """Our own keys and mouse, instead of those that the backend brings along."""
-        backend: Any = self._plotter.iren
-        backend.remove_observers()
-        self._interactor: Any = backend.interactor
-        self._style: Any = vtkInteractorStyleTrackballCamera()
-        self._interactor.SetInteractorStyle(self._style)
-        add_observer: Any = self._style.AddObserver
-        for event, does in {
-            "KeyPressEvent": lambda: self.press(self._interactor.GetKeySym() or ""),
-            "CharEvent": lambda: None,  # the style's own letters: wire frame, stereo, exit
-            "LeftButtonPressEvent": self._button_down,
-            "LeftButtonReleaseEvent": self._button_up,
-            "MouseMoveEvent": self._mouse_moved,
-            "MiddleButtonPressEvent": lambda: self._in_view(self._style.OnMiddleButtonDown),
-            "RightButtonPressEvent": lambda: self._in_view(self._style.OnRightButtonDown),
-            "MouseWheelForwardEvent": lambda: self._in_view(self._style.OnMouseWheelForward),
-            "MouseWheelBackwardEvent": lambda: self._in_view(self._style.OnMouseWheelBackward),
-        }.items():
-            add_observer(event, self._guarded(does))
-        self._interactor.AddObserver("TimerEvent", self._guarded(self.tick))
-
-    def _guarded(self, does: Callable[[], object]) -> Callable[[object, str], None]:
-        """VTK prints an error in a callback and goes on: we end the window, and ``run`` raises it."""
-
-        def called(_source: object, _event: str) -> None:
-            if not self.is_open or self._failed is not None:
-                return
-            try:
-                does()
-            except BaseException as error:
-                self._failed = error
-                self._interactor.TerminateApp()
-
-        return called
-
-    def _mouse_px(self) -> tuple[int, int]:
-        """Where the mouse is, from the window's top left corner."""
-        x, y = self._interactor.GetEventPosition()
-        return int(x), self._layout.size_px[1] - 1 - int(y)
-
-    def _button_down(self) -> None:
-        x, y = self._mouse_px()
-        left, top, *_ = self._leaves["strip"].area
-        if self._strip.contains(x - left, y - top):
-            self._scrubbing = True
-            self._scrub(x - left)
-        else:
-            self._in_view(self._style.OnLeftButtonDown)
-
-    def _in_view(self, does: Callable[[], object]) -> None:
-        """Passes on what the mouse does over the large view, whose camera is then the user's."""
-        left, top, right, bottom = self._layout.general
-        x, y = self._mouse_px()
-        if left <= x < right and top <= y < bottom and not self._help:
-            self._own_camera = True
-            does()
-
-    def _button_up(self) -> None:
-        self._scrubbing = False
-        self._style.OnLeftButtonUp()
-
-    def _mouse_moved(self) -> None:
-        if self._scrubbing:
-            self._scrub(self._mouse_px()[0] - self._leaves["strip"].area[0])
-        else:
-            self._style.OnMouseMove()
-
-    def _scrub(self, x_px: int) -> None:
-        angle = cycle.crank_at(self._strip, x_px)
-        self._playback = playback.scrubbed_to_cycle(self._playback, angle, self._steps)
+        place(self._overview.stage.renderer, at.general, size_px)
+        self._overview.stage.renderer.SetDraw(False)
+        self._overview.forget()

@@ -10,11 +10,17 @@ import shutil
 import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from quillwise.kinematics.errors import OutputError
+from quillwise.scenes.places import printable
 
 PART_SUFFIX = ".quillwise-part"
+
+# what engine folders hold is typed by hand: no --force replaces it by a picture
+_INPUTS = ("engine.toml", "setup.toml")
+_FAULT = ("faults", ".toml")
 
 _REASONS = {
     errno.ENOSPC: "the disk is full",
@@ -39,16 +45,16 @@ def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
     or a device, or when its folder is missing or cannot be written to; after it when the disk is full.
     """
     target = Path(path)
-    _check_target(target, force)
+    check_target(target, force)
     part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
     try:
-        _create(part)
-    except OSError as error:
-        raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
-    try:
+        try:  # within, as an interrupt may come as soon as the file is there
+            _create(part)
+        except OSError as error:
+            raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
         yield part
         _flush(part)
-        _check_target(target, force)
+        check_target(target, force)
         part.replace(target)
     except OSError as error:
         # Anything else than a failed write of this file is a fault of the block, not of the output.
@@ -56,7 +62,7 @@ def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
             raise
         raise OutputError(f"{target} cannot be written: {_reason(error)}") from error
     finally:
-        with suppress(FileNotFoundError):
+        with suppress(OSError):  # what could not be made is not there, for one reason or another
             part.unlink()
 
 
@@ -67,13 +73,12 @@ def write_whole_folder(folder: Path | str, files: Mapping[str, str]) -> None:
     """
     target = Path(folder)
     try:
-        if os.path.lexists(target):
-            raise OutputError(f"{target} exists already; give a name that is free")
+        check_free(target)
         if not target.parent.is_dir():
             raise OutputError(f"{target} cannot be made: there is no folder {target.parent}")
         part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
         try:
-            part.mkdir()
+            part.mkdir()  # within, as an interrupt may come as soon as it is there
             for name, text in files.items():
                 (part / name).write_bytes(text.encode("utf-8"))
                 _flush(part / name)
@@ -82,6 +87,61 @@ def write_whole_folder(folder: Path | str, files: Mapping[str, str]) -> None:
             shutil.rmtree(part, ignore_errors=True)
     except (OSError, ValueError) as error:
         raise OutputError(f"{target} cannot be made: {_reason(error)}") from error
+
+
+@dataclass(kw_only=True, slots=True)
+class NewFolder:
+    """A folder that is being filled. part: where to write. path: where it stands afterwards, once it does."""
+
+    part: Path
+    path: Path
+
+
+@contextmanager
+def numbered_whole_folder(base: Path | str) -> Iterator[NewFolder]:
+    """A folder to fill, which becomes ``base``, or ``base-2``, ``base-3`` … if that exists, when the block ends.
+
+    After an error or an interrupt nothing is left. Raises OutputError when it cannot be made.
+    """
+    first = Path(base)
+    made = NewFolder(part=first.with_name(f".{first.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}"), path=first)
+    try:
+        _mkdir(first, made.part)
+        yield made
+        number = 1
+        while os.path.lexists(made.path) or not _renamed(made.part, made.path):
+            number += 1
+            made.path = first.with_name(f"{first.name}-{number}")
+    finally:
+        shutil.rmtree(made.part, ignore_errors=True)
+
+
+def _renamed(part: Path, folder: Path) -> bool:
+    """Whether it took that name; not when somebody else took it meanwhile."""
+    try:
+        part.rename(folder)
+    except OSError as error:
+        if error.errno in (errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR):
+            return False
+        raise OutputError(f"{folder} cannot be made: {_reason(error)}") from error
+    return True
+
+
+def _mkdir(folder: Path, part: Path) -> None:
+    """Makes the folder ``part``, which is to be ``folder``."""
+    _check_name(folder)
+    try:
+        part.mkdir()
+    except FileNotFoundError as error:
+        raise OutputError(f"{folder} cannot be made: there is no folder {folder.parent}") from error
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be made: {_reason(error)}") from error
+
+
+def check_free(folder: Path) -> None:
+    """Raises OutputError when something stands at ``folder`` already."""
+    if os.path.lexists(folder):
+        raise OutputError(f"{folder} exists already; give a name that is free")
 
 
 def numbered_folder(base: Path | str) -> Path:
@@ -110,7 +170,9 @@ def slug(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower() or "engine"
 
 
-def _check_target(target: Path, force: bool) -> None:
+def check_target(target: Path, force: bool) -> None:
+    """Raises OutputError as ``write_whole`` does, before work that takes long."""
+    _check_name(target)
     try:
         mode = target.lstat().st_mode
     except FileNotFoundError:
@@ -127,8 +189,17 @@ def _check_target(target: Path, force: bool) -> None:
         raise OutputError(f"{target} is a link; name the file itself")
     if not stat.S_ISREG(mode):
         raise OutputError(f"{target} is a device, not a file")
+    if target.name in _INPUTS or (target.parent.name, target.suffix) == _FAULT:
+        raise OutputError(f"{target} describes an engine: it is what is read, and never overwritten")
     if not force:
         raise OutputError(f"{target} exists; --force overwrites it")
+
+
+def _check_name(target: Path) -> None:
+    """A name that is printed when it has been written must not command the terminal."""
+    if not str(target).isprintable():
+        shown = printable(str(target), len(str(target)))
+        raise OutputError(f"{shown} cannot be written: its name holds characters that cannot be shown")
 
 
 def _create(part: Path) -> None:

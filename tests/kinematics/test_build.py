@@ -106,7 +106,7 @@ def test_one_part_for_each_thing(engine: Engine) -> None:
         assert count[kind] == cylinders
     assert count[Kind.VALVE] == count[Kind.SEAT] == 2 * cylinders
     flat = sum(isinstance(valve.plan, FlatPlan) for valve in engine.valves.values())
-    assert count[Kind.ROCKER] == 2 * cylinders - flat
+    assert (count[Kind.ROCKER], count[Kind.TAPPET]) == (2 * cylinders - flat, flat)
     assert count[Kind.CAMSHAFT] == len(engine.sheet.banks)
     assert count[Kind.SHAFT] == len(engine.shafts) - 1 - len(engine.sheet.banks)
     assert count[Kind.WHEEL] == len(engine.wheels)

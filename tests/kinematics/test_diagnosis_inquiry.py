@@ -11,19 +11,14 @@ from random_engines import in_line_six
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import Assembly, engage, intended, move_teeth, with_mesh_teeth
 from quillwise.kinematics.build import build
+from quillwise.kinematics.candidates import candidates
 from quillwise.kinematics.diagnosis import diagnose
 from quillwise.kinematics.inquiry import next_reading
-from quillwise.kinematics.readings import (
-    DEFAULT,
-    BreakReading,
-    Entry,
-    LiftReading,
-    Proposal,
-    Readings,
-    Sight,
-    ValveReading,
-)
+from quillwise.kinematics.readings import BreakReading, Entry, LiftReading, Proposal, Readings, Sight, ValveReading
 from quillwise.kinematics.timing import early_crank_deg, timing_table
+from quillwise.scenes.judging import packaged as packaged_judgement
+
+DEFAULT = packaged_judgement()
 
 ENGINE = build(in_line_six())
 NONE_YET = Readings(entries=(), disc_proved=True)
@@ -70,7 +65,7 @@ def after(assembly: Assembly, named: str, minutes: float, rng: np.random.Generat
     """Probability of the true cause when so many minutes are spent on readings."""
     readings, left = NONE_YET, minutes
     while True:
-        proposals = next_reading(ENGINE, readings)
+        proposals = next_reading(ENGINE, readings, DEFAULT)
         can = [one for one in proposals if one.minutes <= left and not one.destroys]
         can = [one for one in can if not isinstance(one.entry, LiftReading)]
         if not can:
@@ -79,12 +74,12 @@ def after(assembly: Assembly, named: str, minutes: float, rng: np.random.Generat
         assert one.bits_per_minute <= max(other.bits_per_minute for other in can)
         readings = replace(readings, entries=(*readings.entries, answered(one, assembly, rng)))
         left -= one.minutes
-    found = diagnose(ENGINE, readings)
+    found = diagnose(ENGINE, readings, DEFAULT)
     return sum(cause.probability for cause in found.causes if cause.name.startswith(named))
 
 
 def test_the_order_of_the_proposals() -> None:
-    proposals = next_reading(ENGINE, NONE_YET)
+    proposals = next_reading(ENGINE, NONE_YET, DEFAULT)
     kept = [one.bits_per_minute for one in proposals if not one.destroys]
     assert kept == sorted(kept, reverse=True)
     assert all(one.destroys == (one.kind == "quill drawn") for one in proposals)
@@ -98,9 +93,9 @@ def test_the_order_of_the_proposals() -> None:
 
 
 def test_what_was_read_is_not_proposed_again() -> None:
-    first = next_reading(ENGINE, NONE_YET)[0]
+    first = next_reading(ENGINE, NONE_YET, DEFAULT)[0]
     taken = replace(NONE_YET, entries=(answered(first, RIGHT, np.random.default_rng(0)),))
-    assert first.name not in {one.name for one in next_reading(ENGINE, taken)}
+    assert first.name not in {one.name for one in next_reading(ENGINE, taken, DEFAULT)}
 
 
 def test_two_causes_that_a_reading_cannot_tell_apart_give_it_no_information() -> None:
@@ -124,7 +119,7 @@ def test_bits_are_those_of_readings_drawn_from_the_model() -> None:
         )
     )
     before = diagnose(few, NONE_YET, only)
-    proposal = next(one for one in next_reading(few, NONE_YET, before, only) if one.name == "A1 inlet opens")
+    proposal = next(one for one in next_reading(few, NONE_YET, only, diagnosis=before) if one.name == "A1 inlet opens")
     entry = proposal.entry
     assert isinstance(entry, ValveReading)
     rng = np.random.default_rng(11)
@@ -175,3 +170,21 @@ def test_chosen_readings_tell_more_than_random_ones() -> None:
     chosen = [after(assembly, named, 25.0, rng, True) for assembly, named in FAULTS]
     random = [after(assembly, named, 25.0, rng, False) for _ in range(2) for assembly, named in FAULTS]
     assert np.mean(chosen) > np.mean(random) + 0.1, (chosen, random)
+
+
+def test_what_cannot_be_taken_is_not_proposed() -> None:
+    every = [one.name for one in candidates(ENGINE, NONE_YET)]
+    assert [one.name for one in next_reading(ENGINE, NONE_YET, DEFAULT, left_out=every[1:])] == every[:1]
+
+
+def test_a_reading_tells_the_same_whatever_is_proposed_beside_it() -> None:
+    """A camshaft and a magneto were read: each further reading is worked out by itself and among all others."""
+    rng = np.random.default_rng(2)
+    every = {one.name: one for one in next_reading(ENGINE, NONE_YET, DEFAULT)}
+    first = ("A1 inlet opens", "A1 single points break", "A2 single points break", "A3 exhaust closes")
+    taken = replace(NONE_YET, entries=tuple(answered(every[name], RIGHT, rng) for name in first))
+    together = {one.name: one.bits for one in next_reading(ENGINE, taken, DEFAULT)}
+    for name in ("A4 single points break", "A6 exhaust opens", "true TDC of A1", "A1 inlet clearance"):
+        alone = next_reading(ENGINE, taken, DEFAULT, left_out=set(together) - {name})
+        assert [one.name for one in alone] == [name]
+        assert alone[0].bits == pytest.approx(together[name], rel=1e-9, abs=1e-12)

@@ -20,8 +20,11 @@ from quillwise.kinematics.hypotheses import Hypothesis, acted
 from quillwise.kinematics.likelihood import Axis
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.posterior import STEP_SD, posterior, problem
-from quillwise.kinematics.readings import DEFAULT, BreakReading, PointerReading, Readings, ValveReading
+from quillwise.kinematics.readings import BreakReading, PointerReading, Readings, ValveReading
 from quillwise.kinematics.timing import timing_table
+from quillwise.scenes.judging import packaged as packaged_judgement
+
+DEFAULT = packaged_judgement()
 
 SOME = {"wrong tooth": 20.0, "one crank turn out": 8.0, "ordinary gear a tooth out": 4.0, "pointer or disc moved": 14.0}
 JUDGEMENT = replace(DEFAULT, classes=SOME, another_fault=0.4, u_pointer_moved_deg=3.0)
@@ -146,6 +149,27 @@ def test_branch_by_branch_equals_the_full_product() -> None:
             assert len(key) > 2 or probability < 1e-12
     assert compared > 300, "all single causes and pairs"
     assert max(np.exp(log - expected_all) for log in expected.values()) < 0.9, "several causes have their share"
+
+
+@pytest.mark.parametrize("u_deg", [4.0, 1.0, 0.3, 0.05])
+def test_nothing_that_matters_is_left_out_where_branches_contradict_each_other(
+    monkeypatch: pytest.MonkeyPatch, u_deg: float
+) -> None:
+    # half a step of the camshaft's coupling away, and half a step the other way for the magneto
+    entries = (
+        ValveReading(valve="A1 inlet", flank="opens", crank_deg=345.0 + 30.0, clearance_mm=0.40, u_deg=u_deg),
+        BreakReading(magneto="single", finger_on="A1", crank_deg=687.5 - 14.0, u_deg=u_deg),
+        PointerReading(cylinder="A1", error_deg=0.7, u_deg=u_deg),
+    )
+    stated = problem(ENGINE, replace(READINGS, disc_proved=True, entries=entries), JUDGEMENT)
+    found = posterior(stated)
+    monkeypatch.setattr("quillwise.kinematics.posterior._LEFT_OUT", (np.inf,))
+    whole = posterior(stated)
+    assert found.log_all == pytest.approx(whole.log_all, abs=1e-9)
+    for key, log in whole.log_joint.items():
+        assert np.exp(found.log_joint.get(key, -np.inf) - whole.log_all) == pytest.approx(
+            np.exp(log - whole.log_all), abs=1e-9
+        )
 
 
 def test_the_step_of_the_axis_keeps_the_rule_exact() -> None:

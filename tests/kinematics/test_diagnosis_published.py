@@ -15,7 +15,10 @@ from quillwise.kinematics.inquiry import Mixture, bits, bits_of_outcomes
 from quillwise.kinematics.likelihood import Axis, Model, evaluate
 from quillwise.kinematics.observed import Observed
 from quillwise.kinematics.posterior import posterior, problem
-from quillwise.kinematics.readings import DEFAULT, PointerReading, Readings
+from quillwise.kinematics.readings import PointerReading, Readings
+from quillwise.scenes.judging import packaged as packaged_judgement
+
+DEFAULT = packaged_judgement()
 
 ENGINE = build(in_line_six())
 NOTHING_SEEN = Observed(rows=(), seen=(), looked=(), pointers=())

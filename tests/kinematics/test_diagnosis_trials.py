@@ -16,9 +16,12 @@ from quillwise.kinematics.cures import cured
 from quillwise.kinematics.diagnosis import apart, diagnosis_of
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.posterior import posterior, problem
-from quillwise.kinematics.readings import DEFAULT, Diagnosis
+from quillwise.kinematics.readings import Diagnosis
 from quillwise.kinematics.timing import early_crank_deg
 from quillwise.scenes import readings as reader
+from quillwise.scenes.judging import packaged as packaged_judgement
+
+DEFAULT = packaged_judgement()
 
 TOLD_APART = 5.0
 
@@ -117,6 +120,7 @@ def check(outcomes: list[Outcome]) -> None:
     assert np.quantile(lefts, 0.95) < 3 * (DEFAULT.u_pointer_deg**2 + 0.4**2) ** 0.5
 
 
+@pytest.mark.slow
 def test_blind_trials(tmp_path: Path) -> None:
     check(run(100, tmp_path, seed=5))
 

@@ -84,8 +84,8 @@ def test_spline_between_its_knots_is_the_natural_cubic() -> None:
 def test_table_of_a_law_comes_back_to_it(law: StandardLaw) -> None:
     curve, found = sampled(law, 2.0)
     assert cams.lift_mm(found, CYCLE) == pytest.approx(cams.lift_mm(curve, CYCLE), abs=0.001)
-    # some laws dwell at the top: where the peak lies matters less than how high it is
-    assert found.peak_deg == pytest.approx(curve.peak_deg, abs=1.0)
+    # some laws dwell at the top: wherever the peak is found, the law is as good as at its own
+    assert cams.lift_mm(curve, found.peak_deg) == pytest.approx(curve.lift_mm, abs=0.001)
     assert found.lift_mm == pytest.approx(11.0, abs=0.001)
     assert found.noise_mm < 0.0005
     for clearance in (0.05, 0.3, 0.4, 0.8, 3.0, 10.0):  # on the ramp, and beyond it
@@ -119,7 +119,7 @@ def test_velocity_of_a_sampled_law(law: StandardLaw) -> None:
 
 
 @every_law
-@pytest.mark.parametrize("sigma_mm", [0.01, 0.03])
+@pytest.mark.parametrize("sigma_mm", [pytest.param(0.01, marks=pytest.mark.slow), 0.03])
 def test_reported_noise_is_the_noise_that_was_added(law: StandardLaw, sigma_mm: float) -> None:
     curve = cams.lift_curve(replace(INLET, law=law))
     rng = np.random.default_rng(7)

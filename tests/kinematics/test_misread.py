@@ -49,6 +49,7 @@ def misread(rows: Rows, at: int, by_mm: float) -> list[tuple[float, float]]:
     return [(angle, lift + by_mm if row == at else lift) for row, (angle, lift) in enumerate(rows)]
 
 
+@pytest.mark.slow
 def test_no_false_alarm_over_noisy_tables() -> None:
     tables = [rows for rows in (drawn(seed) for seed in range(215)) if not table_problems(rows)]
     assert len(tables) >= 200

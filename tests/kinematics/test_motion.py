@@ -17,9 +17,10 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.couplings import shift_deg
 from quillwise.kinematics.lobes import RockerPlan, roller_centre_mm
 from quillwise.kinematics.model import CRANKSHAFT, Engine, Valve
-from quillwise.kinematics.motion import cam_own_deg, motion, shaft_angles
+from quillwise.kinematics.motion import cam_own_deg, motion, shaft_angles, valve_lifts_mm
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged
+from quillwise.scenes.library import names as scenes
 
 RANDOM = settings(max_examples=15, deadline=None)
 ROUND = np.arange(0.0, 720.5, 1.0) + 0.1234567  # one cycle, off the whole degrees that data stand on
@@ -181,3 +182,13 @@ def test_cam_stands_at_its_cylinders_own_angle() -> None:
     assert engine.cylinders["B5"].firing_deg == 60.0
     exact = {name: engine.sigma * float(shaft.turns) * 398.0 for name, shaft in engine.shafts.items()}
     assert cam_own_deg(engine, valve, np.array([exact["camshaft B"]])) == pytest.approx(338.0)
+
+
+@pytest.mark.parametrize("name", scenes())
+def test_the_lifts_alone_are_those_of_the_whole_state(name: str) -> None:
+    engine = packaged(name)
+    assembly = move_teeth(intended(engine), next(iter(engine.couplings)), 1, 0)
+    theta = np.linspace(-90.0, 720.0, 271)
+    whole, lifts = motion(engine, assembly, theta), valve_lifts_mm(engine, assembly, theta)
+    assert lifts.keys() == {f"valve {valve}" for valve in engine.valves}
+    assert all(np.array_equal(whole[key], lift) for key, lift in lifts.items())

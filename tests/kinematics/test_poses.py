@@ -109,8 +109,10 @@ def test_two_cylinders_of_a_number_share_a_pin(engine: Engine) -> None:
 def test_poses_are_rigid_and_cover_every_part(engine: Engine) -> None:
     placed = placed_at(engine, CRANK)
     assert set(placed) == set(engine.parts)
-    for pose in placed.values():
+    for part, pose in placed.items():
         assert pose.shape == (len(CRANK), 4, 4)
+        if part.kind == Kind.SPRING:
+            continue  # it gives: tests/meshes/test_springs_mesh.py
         turns = pose[:, :3, :3]
         assert turns @ turns.transpose(0, 2, 1) == pytest.approx(np.broadcast_to(np.eye(3), turns.shape), abs=1e-12)
         assert np.linalg.det(turns) == pytest.approx(1.0)

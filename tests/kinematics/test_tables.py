@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pytest
 
@@ -10,10 +12,44 @@ from quillwise.kinematics.motion import motion
 from quillwise.kinematics.rig import quill_coordinate, rig, slide_coordinate
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import frame
-from quillwise.kinematics.tables import CRANK_ANGLE, clearances_mm, lines, played, tables
+from quillwise.kinematics.tables import CRANK_ANGLE, Line, Table, clearances_mm, lines, tables
 from quillwise.scenes import library
 
 ANGLES = np.random.default_rng(7).uniform(-900.0, 900.0, 24)
+
+
+def played(
+    crank_deg: float,
+    lines: Mapping[str, Line],
+    tables: Mapping[str, Table],
+    clearances_mm: Mapping[str, float],
+    free: Mapping[str, float] | None = None,
+) -> dict[str, float]:
+    """The state at one angle from lines and tables alone, as a player computes it. ``free`` as in ``motion``: a free
+    quill's turn counts from its parent."""
+    loose = free or {}
+    state = {CRANK_ANGLE: crank_deg}
+    for name, line in lines.items():
+        base = line.ratio * state[line.parent] if line.parent else 0.0
+        own = line.offset
+        if name in loose and (not line.parent or name.endswith(" turned")):
+            own = loose[name]
+        state[name] = base + own
+    for name, table in tables.items():
+        value = _between(table.values, state[table.driver])
+        if table.clearance_of:
+            value = max(0.0, value - clearances_mm[table.clearance_of])
+        if table.arm_mm:
+            value = -float(np.degrees(np.arcsin(value / table.arm_mm)))
+        state[name] = value
+    return state
+
+
+def _between(values: np.ndarray, angle_deg: float) -> float:
+    place = (angle_deg % 360.0) / 360.0 * len(values)
+    low = int(place)
+    share = place - low
+    return float(values[low % len(values)] * (1 - share) + values[(low + 1) % len(values)] * share)
 
 
 def tolerance(name: str) -> float:

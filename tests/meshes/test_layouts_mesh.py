@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from functools import lru_cache
-from itertools import combinations
 
 import numpy as np
 import pytest
 import trimesh
 from layouts import LAYOUTS, w_twelve
+from overlaps import overlapping, spread
 
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.build import build
-from quillwise.kinematics.model import CRANKSHAFT, Engine
+from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
@@ -25,8 +25,6 @@ from quillwise.kinematics.rig import rig
 from quillwise.meshes import solids
 from quillwise.meshes.build import mesh
 
-PAIR_OVERLAP_MM3 = 0.05
-GOLDEN = (np.sqrt(5) - 1) / 2
 SHEETS = {**LAYOUTS, "W-12, side by side": lambda: w_twelve(rods="side-by-side")}
 RUNNING_GEAR = (Kind.CRANKSHAFT, Kind.ROD, Kind.PISTON, Kind.CYLINDER)
 every_layout = pytest.mark.parametrize("name", SHEETS)
@@ -37,48 +35,10 @@ def engine_of(name: str) -> Engine:
     return build(SHEETS[name]())
 
 
-def shaft_of(engine: Engine, part: Part) -> str:
-    """The shaft that a part is fixed on, or the part's own name: parts of one shaft sit on each other."""
-    match part.kind:
-        case Kind.SHAFT | Kind.CAMSHAFT:
-            return part.of
-        case Kind.CRANKSHAFT | Kind.DISC:
-            return CRANKSHAFT
-        case Kind.WHEEL:
-            return engine.wheels[part.of].shaft
-        case Kind.MATE:
-            name, end = part.of.rsplit(" ", 1)
-            return engine.couplings[name].driving if end == "driving" else engine.couplings[name].driven
-        case Kind.ROTOR | Kind.BREAKER_CAM:
-            return engine.magnetos[part.of].rotor
-        case Kind.FINGER:
-            return engine.magnetos[part.of].finger
-    return str(part)
-
-
-def overlaps(engine: Engine, parts: Iterable[Part], crank_deg: Floats) -> dict[tuple[str, str], float]:
+def overlaps(engine: Engine, parts: Iterable[Part], crank_deg: Floats) -> dict[tuple[Part, Part], float]:
     """Pairs of parts of different shafts that have a volume in common at one of the angles [mm³]."""
-    parts = tuple(parts)
-    bodies = [solids.solid(mesh(engine, part)) for part in parts]
     placed = poses(rig(engine), motion(engine, intended(engine), crank_deg), parts)
-    owner = [shaft_of(engine, part) for part in parts]
-    found: dict[tuple[str, str], float] = {}
-    for step in range(len(crank_deg)):
-        there = [solids.moved(body, placed[part][step]) for body, part in zip(bodies, parts, strict=True)]
-        bounds = np.array([each.bounding_box() for each in there])
-        near = np.all(bounds[:, None, :3] < bounds[None, :, 3:], axis=2)
-        near &= near.T
-        for i, j in combinations(range(len(parts)), 2):
-            if near[i, j] and owner[i] != owner[j]:
-                shared = float((there[i] ^ there[j]).volume())
-                if shared > PAIR_OVERLAP_MM3:
-                    found[str(parts[i]), str(parts[j])] = shared
-    return found
-
-
-def spread(count: int) -> Floats:
-    """Crank angles over the cycle at the golden section."""
-    return np.asarray(41.0 + 720.0 * GOLDEN * np.arange(count))
+    return overlapping(engine, [solids.solid(mesh(engine, part)) for part in placed], placed)
 
 
 @every_layout
@@ -91,13 +51,13 @@ def test_running_gear_of_a_throw_clears_itself_all_round(name: str) -> None:
             for part in engine.parts
             if part.kind in RUNNING_GEAR and (not part.of or engine.cylinders[part.of].number == number)
         ]
-        assert overlaps(engine, parts, spread(24)) == {}
+        assert overlaps(engine, parts, spread(24, 41.0)) == {}
 
 
 @every_layout
 def test_no_part_cuts_into_another(name: str) -> None:
     engine = engine_of(name)
-    assert overlaps(engine, engine.parts, spread(1)) == {}
+    assert overlaps(engine, engine.parts, spread(1, 41.0)) == {}
 
 
 @pytest.mark.parametrize("name", ["W-12, articulated", "V-8, articulated"])

@@ -25,17 +25,25 @@ from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import rig
 from quillwise.meshes import solids
 from quillwise.meshes.build import lobe_slice, mesh
-from quillwise.viz.closeups import close_up, close_up_bodies, drawn_gap_mm
+from quillwise.viz.closeups import close_up, close_up_bodies
+from quillwise.viz.magnifying import drawn_gap_mm
 
 OVERLAP_MM3 = 0.05
 TOUCH_MM = 0.05  # facets of 0.02 mm on both
 GOLDEN = (np.sqrt(5) - 1) / 2
-VALVE_GEAR = (Kind.CAMSHAFT, Kind.ROCKER, Kind.VALVE, Kind.SEAT, Kind.PISTON, Kind.CYLINDER)
+VALVE_GEAR = (Kind.CAMSHAFT, Kind.ROCKER, Kind.TAPPET, Kind.VALVE, Kind.SEAT, Kind.PISTON, Kind.CYLINDER)
 
 ENGINES: dict[str, tuple[str, str, Follower, float, tuple[int, int]]] = {
     "six, two camshafts, buckets, 2 + 2": ("six", "direct", "flat", 15.0, (2, 2)),
     "six, two camshafts on their own quills, rollers, 2 + 2": ("six", "own", "rocker", 15.0, (2, 2)),
     "eight, two camshafts over an idler, rollers, 3 + 2": ("eight", "idler", "rocker", 30.0, (3, 2)),
+    "eight, two camshafts, buckets, leaning over the edge of the bore, 3 + 2": (
+        "eight",
+        "direct",
+        "flat",
+        10.0,
+        (3, 2),
+    ),
     "eight, two camshafts, pads, upright, 1 + 1": ("eight", "direct", "pad-rocker", 0.0, (1, 1)),
     "six, one camshaft, pads, 2 + 1": ("six", "", "pad-rocker", 0.0, (2, 1)),
     "six, one camshaft, rollers, 3 + 2": ("six", "", "rocker", 0.0, (3, 2)),
@@ -94,7 +102,7 @@ def test_every_follower_touches_its_own_lobe(name: str) -> None:
     for kind, number in (("inlet", engine.sheet.inlet.count), ("exhaust", 1)):
         valve = engine.valve(cylinder, kind, number)  # type: ignore[arg-type]
         flat = isinstance(valve.plan, FlatPlan)
-        touched, camshaft = Part(Kind.VALVE if flat else Kind.ROCKER, valve.name), Part(Kind.CAMSHAFT, valve.camshaft)
+        touched, camshaft = Part(Kind.TAPPET if flat else Kind.ROCKER, valve.name), Part(Kind.CAMSHAFT, valve.camshaft)
         theta = engine.cylinders[cylinder].firing_deg + valve.curve.peak_deg + np.linspace(-150, 400, 12)
         state = motion(engine, intended(engine), theta)
         placed = poses(rig(engine), state, [touched, camshaft])

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.errors import SceneError
+from quillwise.kinematics.motion import piston_drop_mm
 from quillwise.kinematics.readings import BreakReading, PointerReading, Sight, ValveReading
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
@@ -57,6 +59,7 @@ def test_as_written_stop_and_sight(tmp_path):
     assert stop.error_deg == pytest.approx(-0.75), "midway reads 0.75 too little"
     assert isinstance(sight, Sight)
     assert sight.name == "exhaust-side finger between A1 and B6"
+    assert sight.period_deg == 720.0
     assert not stated.disc_proved
 
 
@@ -86,8 +89,8 @@ def test_as_written_stop_and_sight(tmp_path):
         (
             HEAD + '[[points_breaks]]\nmagneto = "exhaust-side"\nreading = "41 BTDC"\n',
             [
-                "as-found.toml: points_breaks[1]: give crank_deg, or finger_on with reading: from whose TDC the "
-                "break was read"
+                "as-found.toml: points_breaks[1]: give crank_deg, or finger_on with reading or piston_mm: from "
+                "whose TDC the break was read"
             ],
         ),
         (
@@ -142,3 +145,153 @@ def test_the_blank_form_is_a_readings_file_when_its_remarks_go(name, tmp_path):
         line.replace("crank_deg =", "crank_deg = 12.5") if line.startswith("crank_deg") else line for line in keys
     )
     assert len(read(tmp_path, f"format = 1\n{filled}\n", name).entries) == 1
+
+
+def test_readings_without_an_angle(tmp_path):
+    """Feeler and finger alone: figures as typed, uncertainties for one standard deviation."""
+    text = (
+        HEAD
+        + '[[fingers]]\nmagneto = "inlet-side"\noff_deg = -2.5\n'
+        + '[[clearances]]\nvalve = "A1 inlet"\nclearance_mm = 0.45\nuncertainty_mm = 0.06\n'
+        + '[[points_gaps]]\nmagneto = "exhaust-side"\ngap_mm = 0.27\n'
+        + '[[sights]]\nkind = "rocking"\nsubject = "A6"\ncrank_deg = -10\nturns_counted = false\n'
+        + '[[left_out]]\nreading = "true TDC of A1"\n'
+    )
+    finger, clearance, gap, sight = read(tmp_path, text).entries
+    assert (finger.magneto, finger.off_deg, finger.u_deg) == ("inlet-side", -2.5, 1.0)
+    assert (clearance.valve, clearance.clearance_mm, clearance.u_mm) == ("A1 inlet", 0.45, 0.03)
+    assert (gap.magneto, gap.gap_mm, gap.u_mm) == ("exhaust-side", 0.27, 0.02)
+    assert (sight.crank_deg, sight.period_deg) == (710.0, 360.0), "in the cycle, as every other angle"
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ('[[fingers]]\nmagneto = "inlet"\noff_deg = 1', 'fingers[1]: unknown magneto "inlet"'),
+        ('[[clearances]]\nvalve = "A9 inlet"\nclearance_mm = 0.4', 'clearances[1]: unknown valve "A9 inlet"'),
+        ('[[points_gaps]]\nmagneto = "inlet-side"\ngap_mm = -1', "gap_mm: expected a number from 0 to 5, got -1"),
+    ],
+)
+def test_wrong_readings_without_an_angle(tmp_path, row, words):
+    with pytest.raises(SceneError) as caught:
+        read(tmp_path, f"{HEAD}{row}\n")
+    assert words in " | ".join(str(problem) for problem in caught.value.problems)
+
+
+def at(valve: str, event: str, place: str) -> str:
+    return f'[[valve_events]]\nvalve = "{valve}"\nevent = "{event}"\nclearance_mm = 0.4\n{place}\n'
+
+
+@pytest.mark.parametrize("name", library.names())
+def test_a_place_by_the_piston_is_that_of_its_crank(name, tmp_path):
+    """The distance that the slider-crank gives for the data's angle is read back as that angle, without the disc; the
+    uncertainty is that of the gauge by how fast the piston moves there."""
+    engine = library.engine(name)
+    read_some = 0
+    for valve in list(engine.valves.values())[:4]:
+        for event, own in (("opens", valve.data.opens_deg), ("closes", valve.data.closes_deg)):
+            drop, later = (
+                float(piston_drop_mm(engine, engine.cylinders[valve.cylinder], own + by)) for by in (0, 1e-4)
+            )
+            speed = abs(later - drop) / 1e-4
+            top = 360.0 * round(own / 360.0)
+            if speed < 0.1:
+                continue
+            side = "before" if own < top else "after"
+            place = f'piston_mm = {drop!r}\npiston_side = "{side} TDC"\npiston_uncertainty_mm = 0.1'
+            (entry,) = read(tmp_path, "format = 1\n" + at(valve.name, event, place), name).entries
+            wanted = engine.cylinders[valve.cylinder].firing_deg + own
+            assert float(wrapped(entry.crank_deg - wanted, 720.0)) == pytest.approx(0.0, abs=1e-5)
+            assert entry.by_piston
+            assert entry.u_deg == pytest.approx(0.05 / speed, rel=0.02)
+            read_some += 1
+    assert read_some >= 4
+
+
+def test_the_tool_is_the_uncertainty(tmp_path):
+    """Halves of the expanded uncertainties of the judgement, whatever the file's own coverage factor."""
+    for tool, wanted in (("degree disc", 0.25), ("degree ring", 0.4), ("flywheel marks", 0.75)):
+        text = HEAD + "coverage_factor = 3\n" + at("A1 inlet", "opens", f'crank_deg = 338\ntool = "{tool}"')
+        assert read(tmp_path, text).entries[0].u_deg == pytest.approx(wanted)
+    both = at("A1 inlet", "opens", 'crank_deg = 338\ntool = "degree disc"\nuncertainty_deg = 0.9')
+    assert read(tmp_path, HEAD + both).entries[0].u_deg == pytest.approx(0.45), "a stated uncertainty goes before it"
+
+
+def test_two_ways_of_writing_one_angle_may_agree(tmp_path):
+    """The dead centre does not tell the turn: an inlet that opens one turn out is 22 before the other TDC."""
+    for crank_deg in (338, 338.4, 338 - 360, 698):
+        place = f'crank_deg = {crank_deg}\nreading = "22 BTDC"'
+        (entry,) = read(tmp_path, HEAD + at("A1 inlet", "opens", place)).entries
+        assert entry.crank_deg == pytest.approx(crank_deg % 720)
+
+
+@pytest.mark.parametrize(
+    ("head", "row", "period_deg"),
+    [("", "", 720.0), ("", "turns_counted = false", 360.0), ("turn_proved = false\n", "", 360.0)],
+)
+def test_a_piston_tells_the_turn_only_where_it_was_counted_and_proved(tmp_path, head, row, period_deg):
+    place = f'piston_mm = 4.85\npiston_side = "before TDC"\n{row}'
+    (entry,) = read(tmp_path, HEAD + head + at("A1 inlet", "opens", place)).entries
+    assert entry.period_deg == period_deg
+
+
+@pytest.mark.parametrize(
+    ("place", "message"),
+    [
+        (
+            'crank_deg = 350\nreading = "22 BTDC"',
+            "crank_deg 350 and reading “22 BTDC” of A1, 338°, are 12.0° apart: leave out the one that is wrong",
+        ),
+        (
+            'crank_deg = 158\nreading = "22 BTDC"',
+            "crank_deg 158 and reading “22 BTDC” of A1, 338°, are 180.0° apart: leave out the one that is wrong",
+        ),
+        ("piston_mm = 4.85", 'piston_mm: give piston_side too, "before TDC" or "after TDC"'),
+        ('crank_deg = 338\npiston_side = "before TDC"', "piston_side: it stands beside piston_mm, which is missing"),
+        (
+            'piston_mm = 500\npiston_side = "before TDC"',
+            "piston_mm: the piston of A1 never stands 500 mm below its TDC",
+        ),
+        ('piston_mm = 0.0\npiston_side = "before TDC"', "piston_mm: 0 mm below TDC the piston of A1 moves"),
+        (
+            'crank_deg = 338\npiston_mm = 5\npiston_side = "before TDC"',
+            "give either piston_mm or the ring's degrees (crank_deg, reading): two readings are two rows",
+        ),
+    ],
+)
+def test_wrong_places_of_the_crank(tmp_path, place, message):
+    with pytest.raises(SceneError) as caught:
+        read(tmp_path, HEAD + at("A1 inlet", "opens", place))
+    assert str(caught.value).startswith(f"as-found.toml: valve_events[1]: {message}")
+
+
+def test_the_blank_form_has_a_row_of_every_table(tmp_path):
+    """Filled in with one figure for every key that is left open, it is read whole."""
+    text = blank_text(library.engine("larkfell-port"))
+    rows = [part for part in text.split("\n\n") if part.startswith("# [[")]
+    seen = set()
+    for part in rows:
+        lines = [
+            line.removeprefix("# ").split("  #")[0].rstrip() for line in part.splitlines() if not line.startswith("#  ")
+        ]
+        table = lines[0].strip("[]")
+        if table in seen:
+            continue
+        seen.add(table)
+        figures = {
+            "finger_on =": 'finger_on = "A1"',
+            "before_deg =": "before_deg = 324.0",
+            "after_deg =": "after_deg = 36.0",
+        }
+        filled = [figures.get(line, f"{line} 0.4" if line.endswith("=") else line) for line in lines]
+        assert read(tmp_path, HEAD + "\n".join(filled) + "\n").entries, table
+    assert seen == {"valve_events", "points_breaks", "clearances", "points_gaps", "fingers", "stops", "sights"}
+
+
+def test_the_disc_and_the_piston_may_say_different_places(tmp_path):
+    """That is how a pointer that moved shows; two readings by the piston that differ so are refused all the same."""
+    disc = at("A1 inlet", "opens", "crank_deg = 344\nuncertainty_deg = 0.5")
+    piston = at("A1 inlet", "opens", 'piston_mm = {}\npiston_side = "before TDC"')
+    assert len(read(tmp_path, HEAD + disc + piston.format(6.06)).entries) == 2
+    with pytest.raises(SceneError, match="A1 inlet opens is read twice"):
+        read(tmp_path, HEAD + piston.format(6.06) + piston.format(9.0))

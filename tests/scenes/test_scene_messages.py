@@ -413,9 +413,9 @@ def test_lone_surrogates_are_no_toml(make_folder):
     )
 
 
-def test_a_thousand_dotted_levels_are_one_unknown_key(make_folder):
+def test_a_thousand_dotted_levels_are_no_key(make_folder):
     folder = make_folder({"format = 1": "format = 1\n" + ".".join("x" * 1000) + " = 1"})
-    assert message(folder) == f'engine.toml: x: unknown key "x"; defined: {TOP_KEYS}'
+    assert message(folder) == "engine.toml: expected keys of at most 20 parts between dots, got a longer one"
 
 
 def test_an_empty_folder(write_folder):

@@ -16,11 +16,12 @@ from quillwise.kinematics.angles import array, wrapped
 from quillwise.kinematics.assembly import Assembly, Engaged, intended, move_teeth, with_mesh_teeth
 from quillwise.kinematics.branches import coupling_turns, step_crank
 from quillwise.kinematics.hypotheses import Hypothesis
+from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, shaft_angles
 from quillwise.kinematics.posterior import Key, Problem, problem
-from quillwise.kinematics.readings import BreakReading, Judgement, Readings, ValveReading
+from quillwise.kinematics.readings import BreakReading, Readings, ValveReading
 from quillwise.kinematics.timing import Event, timing_table
 
 U_VALVE, U_BREAK, U_FINGER, U_GAP = 0.4, 0.2, 1.0, 0.02

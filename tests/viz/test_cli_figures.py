@@ -9,6 +9,7 @@ import re
 import signal
 import subprocess
 import sys
+import textwrap
 import tomllib
 from pathlib import Path
 
@@ -117,6 +118,22 @@ def test_csv():
     assert len(lines) == 1 + 72
     assert lines[0].startswith("crank_deg,to_next_crank_deg,name,cylinder,magneto,kind,as_written,piston_drop_mm,")
     assert result.exit_code == 0
+
+
+def test_the_plain_table_loads_only_what_it_shows():
+    shown = """
+        import sys
+        sys.argv = ["quillwise", "events"]
+        from quillwise.viz import cli
+        try:
+            cli.main()
+        except SystemExit:
+            heavy = ("scipy", "numpy.ma", "quillwise.kinematics.sequence", "trimesh", "vtkmodules", "matplotlib")
+            sys.stderr.write(" ".join(name for name in heavy if name in sys.modules) + ".")
+    """
+    done = subprocess.run([sys.executable, "-P", "-c", textwrap.dedent(shown)], capture_output=True, text=True)
+    assert done.returncode == 0
+    assert done.stderr == "."
 
 
 def test_a_mistake_that_is_out_of_tolerance_ends_in_1():

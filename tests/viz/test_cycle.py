@@ -11,14 +11,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from PIL import ImageFont
 
 from quillwise.kinematics.assembly import Assembly, intended, open_at
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine
-from quillwise.viz import cycle, palette
+from quillwise.viz import captions, cycle, palette
+from quillwise.viz.layout import layout
 
 SIZE = (1400, 330)
+ENGINES = ("larkfell-port", "slipway-six", "gantry-eight", "launch-inverted")
 PORT = engine("larkfell-port")
 SET = intended(PORT)  # valves at the checking clearance, at which the data are stated
 STRIP = cycle.plan(PORT, SIZE)
@@ -124,3 +127,24 @@ def test_the_other_engine_and_small_sizes_are_drawn() -> None:
         picture = cycle.draw(starboard, intended(starboard), size)
         assert picture.shape == (size[1], size[0], 3)
         assert picture.dtype == np.uint8
+
+
+@pytest.mark.parametrize("window", [(1280, 720), (2560, 1440)])
+@pytest.mark.parametrize("name", ENGINES)
+def test_its_letters_are_legible_in_the_window(name: str, window: tuple[int, int]) -> None:
+    """Capitals of 11 pixels in a window of 720 lines, and none of the lettering over another."""
+    own = engine(name)
+    left, top, right, bottom = layout(window).strip
+    strip = cycle.plan(own, (right - left, bottom - top))
+    font = ImageFont.truetype(str(captions.font_file(True)), strip.font_px, layout_engine=ImageFont.Layout.BASIC)
+    capital = -font.getbbox("A", anchor="ls")[1]
+    assert capital >= 11 * window[1] / 720
+    assert strip.row_px >= 1.02 * capital, "names of cylinders stand one over the other"
+    assert font.getlength(max(strip.order, key=len)) + 2 < strip.left - font.getlength("0°") / 2
+    assert font.getlength("720°") < (strip.right - strip.left) / 8
+    assert strip.right + font.getlength("720°") / 2 < strip.size_px[0] + 2
+    boxes = [box for _, _, box in cycle.legend(own, strip)]
+    assert strip.legend_px >= 11 * window[1] / 720
+    for number, (x0, y0, x1, y1) in enumerate(boxes):
+        assert x0 >= 0 and x1 <= strip.size_px[0] and y0 > strip.bottom and y1 <= strip.size_px[1]
+        assert all(x1 <= a or c <= x0 or y1 <= b or d <= y0 for a, b, c, d in boxes[number + 1 :])

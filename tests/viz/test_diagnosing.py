@@ -84,3 +84,22 @@ def test_a_blank_form(tmp_path, monkeypatch):
 def test_wrong_requests(arguments, message, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert run("diagnose", *arguments, code=2).startswith(message)
+
+
+def test_a_judgement_of_ones_own_changes_the_ranking(tmp_path):
+    """Where leads are never changed over, that cause is gone; where a look takes an hour, it is not proposed first."""
+    path, own = tmp_path / "readings.toml", tmp_path / "ours.toml"
+    run("rehearse", "slipway-six", "--readings", str(path))
+    own.write_text(
+        "format = 1\n[classes]\ntwo_leads_changed_over = 0\nwrong_tooth = 26\n[minutes]\nlook = 600\n",
+        encoding="utf-8",
+    )
+    plain = json.loads(run("diagnose", str(path), "--json"))
+    changed = json.loads(run("diagnose", str(path), "--json", "--judgement", str(own)))
+    assert any("two plug leads" in cause["name"] for cause in plain["causes"])
+    assert not any("two plug leads" in cause["name"] for cause in changed["causes"])
+    assert plain["next_readings"][0]["minutes"] == 1.5
+    assert changed["next_readings"][0]["minutes"] != 600
+    own.write_text("format = 1\nworth = 1\n", encoding="utf-8")
+    message = run("diagnose", str(path), "--judgement", str(own), code=2)
+    assert message.startswith('ours.toml: worth: unknown key "worth"')

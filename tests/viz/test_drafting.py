@@ -42,6 +42,13 @@ def test_three_formats():
         assert picture.size == pytest.approx((297 / 25.4 * 110, 210 / 25.4 * 110), abs=2)
 
 
+@pytest.mark.parametrize("name", ["one.svg", "one.PDF", "one.png", "one"])
+def test_the_name_of_the_output_says_the_format(name):
+    run("--view", "wheelcase end", "--paper", "60x40", "-o", name)
+    starts = {".svg": b"<?xml", ".PDF": b"%PDF-", ".png": b"\x89PNG", "": b"<?xml"}[Path(name).suffix]
+    assert Path(name).read_bytes().startswith(starts)
+
+
 def _fonts(pdf):
     return [each for each in pdf.objects if isinstance(each, pikepdf.Dictionary) and "/BaseFont" in each]
 
@@ -50,6 +57,7 @@ def _images(pdf):
     return [each for each in pdf.objects if isinstance(each, pikepdf.Stream) and each.get("/Subtype") == "/Image"]
 
 
+@pytest.mark.slow
 def test_the_same_request_gives_the_same_bytes():
     for kind in ("svg", "pdf"):
         made = []
@@ -85,9 +93,27 @@ def test_no_opengl_is_loaded():
             ("--step", "8", "--hidden"),
             "--hidden and --perspective are for a view of the whole, not for a step's figure",
         ),
+        (("-o", "a.png", "--format", "svg"), "a.png: the name ends with .png, and --format asks for svg"),
+        (("-o", "a.gif"), "a.gif: the name ends with .gif; expected svg, pdf, png"),
         (("--step", "nip"), 'unknown step "nip"; defined: '),
     ],
 )
 def test_wrong_requests(arguments, message):
     assert run(*arguments, code=2).startswith(message)
     assert not list(Path().iterdir())
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        (("draw", "slipway-six", "--step", "1"), "a shaded picture is written as PNG; SVG and PDF are for --line"),
+        (("film", "slipway-six"), "the name ends with .pdf; expected mp4, gif"),
+        (("models", "slipway-six"), "the name ends with .pdf; expected glb, stl, 3mf"),
+        (("brief", "slipway-six"), "the name ends with .pdf; expected html"),
+    ],
+)
+def test_no_file_bears_the_name_of_another_format(given, message):
+    result = CliRunner().invoke(cli.app, [*given, "-o", "one.pdf"])
+    assert result.exit_code == 2
+    assert result.stderr.strip().endswith(f"one.pdf: {message}")
+    assert not Path("one.pdf").exists()

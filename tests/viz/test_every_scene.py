@@ -28,7 +28,12 @@ def figures(*arguments: str, code: int = 0):
     return json.loads(run(*arguments, "--json", code=code))
 
 
-@pytest.fixture(params=library.names())
+@pytest.fixture(
+    params=[
+        name if name in ("slipway-six", "launch-inverted") else pytest.param(name, marks=pytest.mark.slow)
+        for name in library.names()
+    ]
+)
 def name(request) -> str:
     return request.param
 

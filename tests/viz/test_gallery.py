@@ -50,6 +50,7 @@ def test_sizes_in_millimetres(elsewhere: Path) -> None:
         assert picture.size == (500, 300)  # 5 × 3 inches of 25.4 mm
 
 
+@pytest.mark.slow
 def test_transparent_ground(elsewhere: Path) -> None:
     code, _, _ = run("draw", "--crank", "100", "--transparent", "--size", "400x300", "-o", "x.png")
     assert code == 0
@@ -105,6 +106,8 @@ def test_film_of_a_step(elsewhere: Path) -> None:
     assert (code, out) == (0, "larkfell-port-a-home.mp4: 20 pictures, 2.0 s\n")
     with av.open(str(elsewhere / "larkfell-port-a-home.mp4")) as film:
         frames = [frame.to_ndarray(format="rgb24") for frame in film.decode(video=0)]
+    assert (elsewhere / "larkfell-port-a-home.vtt").read_text().startswith("WEBVTT\n")
+    assert sorted(path.suffix for path in elsewhere.iterdir()) == [".mp4", ".vtt"]
     assert len(frames) == 20
     assert frames[0].shape == (270, 480, 3)
     assert abs(frames[0].astype(int) - frames[-1].astype(int)).max() > 60
@@ -118,6 +121,25 @@ def test_gif_of_a_cycle(elsewhere: Path) -> None:
     with Image.open(elsewhere / "c.gif") as film:
         assert film.n_frames == 12
         assert film.info["duration"] == 100
+
+
+@pytest.mark.slow
+def test_a_gif_of_a_full_cycle_is_small_enough_to_send(elsewhere: Path) -> None:
+    """72 pictures of 640 × 360 in less than 8 MB."""
+    code, _, err = run(
+        "film", "--cycle", "--format", "gif", "--seconds", "6", "--fps", "12", "--size", "640x360", "-o", "c.gif"
+    )
+    assert code == 0, err
+    with Image.open(elsewhere / "c.gif") as film:
+        assert (film.n_frames, film.size) == (72, (640, 360))
+    assert (elsewhere / "c.gif").stat().st_size < 8_000_000
+
+
+def test_captions_that_stand_there_stop_a_film_before_it_is_drawn(elsewhere: Path) -> None:
+    (elsewhere / "x.vtt").write_text("mine")
+    code, _, err = run("film", "--step", "1", "-o", "x.mp4")
+    assert (code, err) == (4, "x.vtt exists; --force overwrites it\n")
+    assert [path.name for path in elsewhere.iterdir()] == ["x.vtt"]
 
 
 def test_frame_counts_fill_the_time() -> None:

@@ -13,7 +13,7 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine as packaged
-from quillwise.viz import records, tables
+from quillwise.viz import folder_records, records, tables
 from quillwise.viz.gearing import hunting, positions_of_shafts
 
 
@@ -89,7 +89,7 @@ def test_hunting_of_every_pair() -> None:
         speed = abs(engine.shafts[engine.wheels[engine.meshes[str(item["pair"])].driving].shaft].turns)
         turns = next(n for n in range(1, 100000) if (n * speed * driving / met).denominator == 1)
         assert item["crank_turns"] == turns
-    assert "hunting" in records.summary(engine, play(engine, ()))
+    assert "hunting" in folder_records.summary(engine, play(engine, ()))
 
 
 def test_positions_of_shafts_behind_couplings() -> None:

@@ -17,9 +17,9 @@ from quillwise.kinematics.motion import motion
 from quillwise.kinematics.sequence import play
 from quillwise.meshes.blanks import blank
 from quillwise.scenes import library
-from quillwise.viz import hidden, lineart, linework, paper
+from quillwise.viz import hidden, lineart, linework, paper, standing, turning
 from quillwise.viz.cameras import VIEWS, Camera, Margins, axes, fit
-from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, strokes
+from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, chained, strokes
 from quillwise.viz.svg import svg
 
 FRONT = Camera(position=(0.0, 0.0, 100.0), focal=(0.0, 0.0, 0.0), up=(0.0, 1.0, 0.0), parallel_half_height_mm=10.0)
@@ -107,7 +107,7 @@ def test_a_cylinder_before_a_box():
 def test_pieces_against_another_ray_caster(name):
     """3,000 pieces, seen and hidden, by the triangles' own ray test (no embree): 99.5 % agree."""
     engine = library.engine(name)
-    store = lineart.Store(engine)
+    store = standing.Store(engine)
     assembly = play(engine).as_set
     bodies = store.standing(lineart._shown(engine), assembly, motion(engine, assembly, 77.0))
     view = VIEWS["three-quarter"]
@@ -122,7 +122,7 @@ def test_pieces_against_another_ray_caster(name):
     places = edges.start[edge_of] * (1 - middle) + edges.end[edge_of] * middle
     eye = np.array([0.0, 0.0, -1.0])
     origins = places + hidden._OFF_MM * (edges.outward[edge_of] + eye)
-    other = RayMeshIntersector(hidden._scene(bodies, camera))
+    other = RayMeshIntersector(hidden.one_mesh(bodies, camera))
     with np.errstate(all="ignore"):  # of triangles on edge
         covered = other.intersects_any(origins, np.tile(eye, (len(origins), 1)))
     agree = (covered == ~cut.seen[chosen]).mean()
@@ -134,7 +134,8 @@ def test_an_engine_is_drawn_without_opengl():
 import sys
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine
-from quillwise.viz.lineart import Store, step_drawing
+from quillwise.viz.lineart import step_drawing
+from quillwise.viz.standing import Store
 from quillwise.viz.svg import svg
 built = engine("slipway-six")
 steps = play(built).steps
@@ -153,7 +154,7 @@ assert not {"pyvista", "vtkmodules", "vtk"} & set(sys.modules)
 def test_figures_of_steps(name):
     """Each names its parts, keeps inside its sheet, and says what is turned with the end that it is seen from."""
     engine = library.engine(name)
-    store = lineart.Store(engine)
+    store = standing.Store(engine)
     steps = play(engine).steps
     keys = [next(i for i, s in enumerate(steps) if s.key.endswith(end)) for end in ("-mark", "-nip", "-try", "-break")]
     for step in (steps[number] for number in keys):
@@ -169,11 +170,20 @@ def test_figures_of_steps(name):
                 assert line[:, 1].max() <= 101.0
         for word in made.words:
             assert word.at[0] + paper.text_width_mm(word.text, word.height_mm) <= 170.5
-        turning = [stroke for stroke in made.strokes if stroke.kind == "arrow"]
-        assert len(turning) == len(made.heads)
+        arrows = [stroke for stroke in made.strokes if stroke.kind == "arrow"]
+        assert len(arrows) == len(made.heads)
         if any(move.coordinate == "crank" for move in step.moves):
-            assert turning
+            assert arrows
             assert "seen from the wheelcase end" in made.about
+
+
+def test_a_rocker_is_drawn_on_its_shaft():
+    engine = library.engine("gantry-eight")
+    steps = play(engine).steps
+    step = next(step for step in steps if step.key == "a-nip")
+    made = lineart.step_drawing(standing.Store(engine), steps, step, (170.0, 95.0))
+    named = {stroke.part for stroke in made.strokes}
+    assert {"rocker A1 inlet", "rocker shaft A1 inlet", "valve spring A1 inlet"} <= named
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -181,16 +191,17 @@ def test_an_arrow_turns_as_it_says(sign):
     """Seen along a shaft's axis an arc with sign +1 runs clockwise on paper: y is downwards, so it grows."""
     engine = library.engine("larkfell-port")
     camera = fit(engine.sizes.disc_radius_mm * np.eye(3), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), 1.0)
-    line, head = lineart._arc(engine, "crankshaft", sign, camera, PAGE)
+    turn = turning.Turn(name="crankshaft", shaft="crankshaft", sign=sign, at_mm=engine.sizes.disc_x_mm)
+    line, head = lineart._headed(turning.arc(engine, turn), camera, PAGE)
     middle = PAGE.placed(camera, linework.in_picture(np.zeros((1, 3)), camera))[0]
-    turn = np.unwrap(np.arctan2(line[:, 1] - middle[1], line[:, 0] - middle[0]))
-    assert np.sign(turn[-1] - turn[0]) == sign
+    angle = np.unwrap(np.arctan2(line[:, 1] - middle[1], line[:, 0] - middle[0]))
+    assert np.sign(angle[-1] - angle[0]) == sign
     assert np.linalg.norm(head[0] - line[0]) > np.linalg.norm(head[0] - line[-1])
 
 
 def test_svg_is_in_millimetres_and_names_its_parts():
     engine = library.engine("slipway-six")
-    made = lineart.view_drawing(lineart.Store(engine), play(engine).as_set, 30.0, "wheelcase end", (297.0, 210.0))
+    made = lineart.view_drawing(standing.Store(engine), play(engine).as_set, 30.0, "wheelcase end", (297.0, 210.0))
     root = ElementTree.fromstring(svg(made))
     space = "{http://www.w3.org/2000/svg}"
     assert root.get("width") == "297mm"
@@ -262,10 +273,24 @@ def test_a_blank_is_the_body_without_its_teeth():
 def test_what_can_strike_is_drawn_with_its_figure():
     engine = library.engine("slipway-six")
     step = min((s for s in play(engine).steps if s.room), key=lambda s: s.room.room_mm)
-    made = lineart.room_drawing(lineart.Store(engine), step, (110.0, 80.0))
+    made = lineart.room_drawing(standing.Store(engine), step, (110.0, 80.0))
     wide = {stroke.part for stroke in made.strokes if stroke.kind == "wide"}
     cylinder = engine.valves[step.room.valve].cylinder
     assert wide == {f"piston {cylinder}", f"valve {step.room.valve}", f"valve seat {step.room.valve}"}
     assert any(f"Least room {step.room.room_mm:.1f} mm" in word.text for word in made.words)
     with pytest.raises(ValueError, match="asks for no room"):
-        lineart.room_drawing(lineart.Store(engine), play(engine).steps[0], (110.0, 80.0))
+        lineart.room_drawing(standing.Store(engine), play(engine).steps[0], (110.0, 80.0))
+
+
+def test_a_line_under_another_is_left_out_where_the_two_run_together_and_not_where_they_cross():
+    """By hand: of 0–10 along y = 0 the stretch 2–5 lies under the other line; one across at x = 7 takes nothing."""
+    place = Frame(left=-20.0, top=-20.0, width=40.0, height=40.0)
+    under = np.array([[[0.0, 0.0], [10.0, 0.0]], [[-3.0, -3.0], [-3.0, 3.0]]])
+    over = [
+        np.array([[2.0, 0.0], [5.0, 0.0]]),
+        np.array([[7.0, -2.0], [7.0, 2.0]]),
+        np.array([[-3.0, -3.0], [-3.0, 3.0]]),
+    ]
+    found = chained(under, place, over)
+    assert sorted((float(line[0][0]), float(line[-1][0])) for line in found) == [(0.0, 2.0), (5.0, 10.0)]
+    assert chained(under[:1], place, [np.array([[-1.0, 0.0], [11.0, 0.0]])]) == (), "all of it"

@@ -51,6 +51,7 @@ def objects(data: bytes) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     return found
 
 
+@pytest.mark.slow
 def test_three_formats_agree_in_size(tmp_path):
     for kind in ("glb", "stl", "3mf"):
         run(ENGINE, "--format", kind)

@@ -14,8 +14,11 @@ from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import rig
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import frame, parse_mistake
+from quillwise.meshes.dressing import rocker_shafts
 from quillwise.scenes import library
 from quillwise.viz import pagedata
+from quillwise.viz.closeups import close_up
+from quillwise.viz.magnifying import magnified, magnified_rig
 
 ANGLES = [float(angle) for angle in np.random.default_rng(11).uniform(-200.0, 1500.0, 24)]
 _SCRIPT = """
@@ -33,7 +36,8 @@ const fs = require("fs");
 """
 
 
-@pytest.mark.parametrize("name", ["launch-inverted", pytest.param("larkfell-starboard", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["launch-inverted", "larkfell-starboard"])
 def test_poses_are_those_of_the_mechanism(name, tmp_path):
     engine = library.engine(name)
     played = play(engine)
@@ -68,3 +72,37 @@ def test_poses_are_those_of_the_mechanism(name, tmp_path):
             assert np.abs(own[:, 3] - pose[0, :3, 3]).max() < 0.01, part
             turn = Rotation.from_matrix(own[:, :3].T @ pose[0, :3, :3]).magnitude()
             assert np.degrees(turn) < 0.005, part
+    _magnifies_as_the_pictures_do(engine, record, cases, told)
+
+
+def _magnifies_as_the_pictures_do(engine, record, cases, told):
+    """The chains that are a close-up's own put its parts where the pictures have them, at the first angles posed."""
+    own = 0
+    for close in record["close"].values():
+        if close["kind"] not in ("valve", "magneto"):
+            continue
+        shown = close_up(engine, close["kind"], close["of"])
+        larger = magnified_rig(rig(engine), shown)
+        for number, (assembly, angle) in enumerate((each, angle) for each, _ in cases for angle in ANGLES):
+            state = magnified(engine, assembly, shown, motion(engine, assembly, angle))
+            for name, _, _, chain in close["parts"]:
+                if chain is None:
+                    continue
+                part = next(part for part in shown.parts if str(part) == name)
+                pose = poses(larger, state, [part])[part][0]
+                assert np.abs(np.array(told[number][chain]).reshape(3, 4) - pose[:3]).max() < 0.03, (part, angle)
+                own += 1
+    assert own > 20
+
+
+@pytest.mark.slow
+def test_the_shafts_of_the_rockers_stand_in_the_page():
+    engine = library.engine("gantry-eight")
+    played = play(engine)
+    record = pagedata.pack(engine, played.steps, played.as_set, None, lambda _step: {}).record
+    shafts = {part["name"]: part for part in record["parts"] if part["kind"] == "rocker shaft"}
+    assert set(shafts) == {str(part) for part in rocker_shafts(engine)}
+    assert all(record["chains"][part["chain"]] == [] for part in shafts.values()), "they stand in the world"
+    for close in record["close"].values():
+        if close["kind"] == "valve":
+            assert [name for name, *_ in close["parts"] if name in shafts], close["of"]

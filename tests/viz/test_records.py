@@ -16,7 +16,7 @@ from quillwise.kinematics.room import Room
 from quillwise.kinematics.sequence import Played, play
 from quillwise.kinematics.steps import parse_mistake
 from quillwise.scenes import library
-from quillwise.viz import records
+from quillwise.viz import folder_records, records
 
 PORT, STARBOARD = "larkfell-port", "larkfell-starboard"
 
@@ -307,7 +307,7 @@ def test_records_are_plain_json_with_numbers_that_exist():
         for record in (
             records.events(engine, played),
             records.rehearsal(engine, played),
-            records.summary(engine, played),
+            folder_records.summary(engine, played),
             *(records.vernier(engine, coupling, 0.1, -2.0, (1, -1)) for coupling in engine.couplings.values()),
         ):
             assert json.loads(json.dumps(record, allow_nan=False)) == record

@@ -20,7 +20,7 @@ from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.errors import SceneError
 from quillwise.kinematics.sequence import play
 from quillwise.scenes import library
-from quillwise.viz import records, tables, validation
+from quillwise.viz import folder_records, records, tables, validation
 from quillwise.viz.cli import app
 
 
@@ -41,7 +41,7 @@ def with_table(wrong_by_mm: float) -> DataSheet:
 def test_a_misread_row_is_named_by_validate_events_and_rehearse() -> None:
     engine = build(with_table(0.2))
     played = play(engine)
-    record = records.summary(engine, played)
+    record = folder_records.summary(engine, played)
     (found,) = record["measured_lifts"][0]["misread"]
     assert (found["row"], found["own_crank_deg"], found["cannot_be_right"]) == (26, 401.0, False)
     assert found["lift_mm"] - found["neighbours_lead_to_mm"] == pytest.approx(0.2, abs=0.02)
@@ -59,7 +59,7 @@ def test_a_misread_row_is_named_by_validate_events_and_rehearse() -> None:
 
 def test_a_row_far_off_cannot_be_right() -> None:
     engine = build(with_table(0.38))
-    record = records.summary(engine, play(engine))
+    record = folder_records.summary(engine, play(engine))
     assert record["cannot_be_right"]
     text = flat(validation.validation_text(record))
     assert "is valid, but its data cannot be right: see CHECK." in text

@@ -12,7 +12,7 @@ from rich.cells import cell_len
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import parse_mistake
 from quillwise.scenes import library
-from quillwise.viz import records, tables, typesetting, validation
+from quillwise.viz import folder_records, records, tables, typesetting, validation
 
 LAST_LINE = "Briefing aid. Not approved data."
 
@@ -43,8 +43,8 @@ def all_texts(port, played, mistakes=()):
     yield tables.events_text(events, as_set=True)
     yield tables.rehearsal_text(rehearsal)
     yield tables.rehearsal_text(rehearsal, "in")
-    yield validation.validation_text(records.summary(port, played))
-    yield tables.packaged_text(records.packaged([port.sheet]))
+    yield validation.validation_text(folder_records.summary(port, played))
+    yield tables.packaged_text(folder_records.packaged([port.sheet]))
     for step in played.steps:
         yield tables.rehearsal_text(records.rehearsal(port, played, mistakes, step))
     for coupling in port.couplings.values():
@@ -156,7 +156,7 @@ def test_what_an_event_does_not_do_is_said(port, played):
 
 def test_names_are_printed_as_they_stand(port):
     """Markup, emoji codes and control characters of a stranger's file are shown, not obeyed."""
-    record = records.packaged([port.sheet])
+    record = folder_records.packaged([port.sheet])
     record["engines"][0]["engine"] = "[bold]Lark[/bold] :smile: [link=x]"
     record["engines"][0]["about"] = "a\x1b[31mred\u202eback\x07"
     text = tables.packaged_text(record)
@@ -169,7 +169,7 @@ def test_names_are_printed_as_they_stand(port):
 
 def test_wide_characters_count_as_two_columns(port):
     """East Asian Wide characters take two columns (Unicode Standard Annex 11, published)."""
-    record = records.packaged([port.sheet])
+    record = folder_records.packaged([port.sheet])
     record["engines"][0]["about"] = "機" * 200
     assert max(cell_len(line) for line in tables.packaged_text(record).splitlines()) <= 80
 

@@ -12,7 +12,7 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.cams import lift_curve, lift_mm
 from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.sequence import play
-from quillwise.viz import records, validation
+from quillwise.viz import folder_records, validation
 from quillwise.viz.linked import linked
 
 NOISE_MM = 0.02
@@ -30,7 +30,7 @@ def measured_six() -> DataSheet:
 
 def test_noise_of_a_measured_lift_is_reported() -> None:
     engine = build(measured_six())
-    record = records.summary(engine, play(engine))
+    record = folder_records.summary(engine, play(engine))
     (found,) = record["measured_lifts"]
     assert found["valves"] == "inlet" and found["rows"] == 168
     assert found["noise_rms_mm"] == pytest.approx(NOISE_MM, rel=0.2)
@@ -42,14 +42,14 @@ def test_noise_of_a_measured_lift_is_reported() -> None:
 
 def test_no_measured_lift_no_words_of_it() -> None:
     engine = build(random_engines.in_line_six())
-    record = records.summary(engine, play(engine))
+    record = folder_records.summary(engine, play(engine))
     assert record["measured_lifts"] == []
     assert "measured" not in validation.validation_text(record)
 
 
 def test_camshafts_and_valves_are_counted() -> None:
     engine = build(two_camshafts(with_valves(random_engines.in_line_six(), 3, 2)))
-    record = records.summary(engine, play(engine))
+    record = folder_records.summary(engine, play(engine))
     assert record["camshafts"] == ["camshaft A inlet", "camshaft A exhaust"]
     assert record["valves_per_cylinder"] == {"inlet": 3, "exhaust": 2}
 

@@ -34,12 +34,12 @@ export class Model {
     for (const part of data.parts) this.parts.set(part.name, this.made(part, part.body, part.mark));
     this.own = new Map();
     for (const [name, close] of Object.entries(data.close)) {
-      for (const [part, body] of close.parts) {
+      for (const [part, body, mark, chain] of close.parts) {
         const known = this.parts.get(part);
         if (known === undefined) continue;
-        const it = body === null ? known : this.made(known.part, body, null);
+        const it = body === null ? known : this.made(known.part, body, mark);
         if (!this.own.has(name)) this.own.set(name, []);
-        this.own.get(name).push(it);
+        this.own.get(name).push({ it, chain: chain ?? known.part.chain });
       }
     }
     this.hidden = new Set(data.parts.filter((part) => !part.shown).map((part) => part.name));
@@ -127,18 +127,12 @@ export class Model {
     this.render(canvas, camera);
   }
 
-  /** Draws a close-up, its clearance or gap magnified by its factor. */
+  /** Draws a close-up; the chains that are its own magnify its clearance or gap. */
   drawClose(name, canvas) {
     const close = this.data.close[name];
-    const large = { ...this.state };
-    if (close.kind === "valve") {
-      const valve = `valve ${close.of}`;
-      large[valve] += (close.factor - 1) * (this.state[`${valve}, to come`] ?? 0);
-    } else if (close.kind === "magneto") large[`breaker lever ${close.of}`] *= close.factor;
-    const posed = poses(this.data, large);
     this.clear();
-    for (const it of this.own.get(name) ?? []) {
-      if (this.fitted(it.part)) this.show(it, posed[it.part.chain], true, false);
+    for (const { it, chain } of this.own.get(name) ?? []) {
+      if (this.fitted(it.part)) this.show(it, this.posed[chain], true, false);
     }
     this.render(canvas, close.camera);
   }

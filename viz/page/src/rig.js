@@ -77,7 +77,7 @@ export function poses(data, found) {
       else {
         const [kind, axis, coordinate, ratio] = element;
         const q = found[coordinate] * ratio;
-        pose = times(pose, kind === "turn" ? turned(axis, q) : slid(axis, q));
+        pose = times(pose, JOINTS[kind](axis, q));
       }
     }
     return pose;
@@ -109,6 +109,14 @@ function turned([x, y, z], angle) {
 function slid([x, y, z], way) {
   return [1, 0, 0, x * way, 0, 1, 0, y * way, 0, 0, 1, z * way];
 }
+
+/** Longer by a share along a unit axis: the origin stays. */
+function stretched([x, y, z], share) {
+  const [a, b, c] = [x * share, y * share, z * share];
+  return [1 + a * x, a * y, a * z, 0, b * x, 1 + b * y, b * z, 0, c * x, c * y, 1 + c * z, 0];
+}
+
+const JOINTS = { turn: turned, slide: slid, stretch: stretched };
 
 /** How the driven end of a coupling stands to its quill or sleeve: out of line [deg of its shaft], tooth, drawn. */
 export function outOfLine(reading, found) {

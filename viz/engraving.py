@@ -1,0 +1,148 @@
+"""What is engraved or measured in a close-up: the disc's degrees and marks, the segments' cylinders, the angle out of
+line. Words at places in the world, so that every kind of picture sets them alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from quillwise.kinematics.angles import Floats, wrapped
+from quillwise.kinematics.lobes import RockerPlan
+from quillwise.kinematics.model import Engine
+from quillwise.kinematics.motion import State
+from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.poses import points_in_world, poses
+from quillwise.kinematics.rig import Rig
+from quillwise.kinematics.steps import Frame, Step
+from quillwise.kinematics.wording import length
+from quillwise.meshes.build import disc_degree_deg
+from quillwise.meshes.ignition import segment_angles_deg
+from quillwise.viz import teeth
+from quillwise.viz.closeups import CloseUp
+from quillwise.viz.magnifying import blade_mm, blade_reach_mm, magnified, magnified_rig
+
+_EVERY_DEG = 10
+_SEEN_DEG = 15.0  # to either side of the pointer, within the window's opening
+_OPENING_DEG = 17.0  # to either side of the pointer: a little within the edges of the window's opening
+_NAMED_DEG = 6.0  # a mark further from the pointer has no room for its name within the opening
+_CLEAR_DEG = 3.0  # a degree's number keeps so far from a painted mark
+_NUMBER_AT, _MARK_AT = 0.79, 0.71  # shares of the disc's radius
+_ZERO_AT = 0.835  # between the painted bar of zero and its line
+_NEAR_ZERO_DEG, _ASIDE_DEG = 13.0, 2.0  # the name of a mark that stands by the bar of zero keeps clear of it
+_SEGMENT_AT = 0.226  # share of the bore: on the studs
+
+
+Place = tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Label:
+    """A word at a place in the world [mm]. ``boxed``: a measured figure, on a patch of its own; ``between_mm``: two
+    places that it must stand between, where there are such."""
+
+    text: str
+    at_mm: Place
+    boxed: bool = False
+    between_mm: tuple[Place, Place] | None = None
+
+
+def labels(
+    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step | None = None
+) -> tuple[Label, ...]:
+    """The words of a close-up in a step, for a state of one value."""
+    if shown.kind == "valve":
+        thick = blade_mm(engine, moment.assembly, shown.of, state, step)
+        return (_feeler(engine, rig, shown, moment, state, thick),) if thick else ()
+    if shown.kind == "window":
+        return _disc(engine, rig, moment, state)
+    if shown.kind == "magneto":
+        return _segments(engine, rig, shown.of, state)
+    if shown.kind == "teeth" and not teeth.offer(engine, moment.assembly, shown.of, state).home:
+        return (_out_of_line(engine, shown.of, state),)
+    return ()
+
+
+def most(engine: Engine, shown: CloseUp) -> int:
+    """How many words a close-up can have at once."""
+    if shown.kind == "window":
+        numbers = 2 * int(_SEEN_DEG // _EVERY_DEG) + 1
+        return numbers + 3  # marks are named where they are more than _SEEN_DEG apart
+    return len(engine.magnetos[shown.of].fires) if shown.kind == "magneto" else 1
+
+
+def _out_of_line(engine: Engine, coupling: str, state: State) -> Label:
+    """The angle of the wedge, clockwise beside its outer half: within the frame, which the wedge's ends touch."""
+    points, out = teeth.wedge(engine, coupling, state)
+    inner, outer = points[0::2].mean(axis=0), points[1::2].mean(axis=0)
+    reach = outer - inner
+    clockwise = np.cross(engine.shafts[engine.couplings[coupling].driven].axis, reach)
+    return label(f"{abs(out):.2f}°", inner + 0.8 * reach + 0.45 * clockwise, boxed=True)
+
+
+def _feeler(engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, thick_mm: float) -> Label:
+    """What the feeler is, beside the end of its blade: over it beside a rocker, below it where the lobe is over it."""
+    large = magnified(engine, moment.assembly, shown, state, thick_mm)
+    valve, bore = Part(Kind.VALVE, shown.of), engine.sheet.crank.bore_mm
+    pose = poses(magnified_rig(rig, shown), large, [valve])[valve]
+    _, _, end = blade_reach_mm(engine, shown.of)
+    rocker = isinstance(engine.valves[shown.of].plan, RockerPlan)
+    up = shown.factor * thick_mm / 2 + (0.10 if rocker else -0.10) * bore
+    text = f"feeler {length(thick_mm, engine.sheet.length_unit)}"
+    return label(text, points_in_world(pose, np.array([[up, end, 0.0]]))[0, 0], boxed=True)
+
+
+def _disc(engine: Engine, rig: Rig, moment: Frame, state: State) -> tuple[Label, ...]:
+    """Every tenth degree, and the name of each mark under the marks that stand in the window."""
+    disc = Part(Kind.DISC)
+    pose = poses(rig, state, [disc])[disc]
+    radius = engine.sizes.disc_radius_mm
+
+    def at(degree: float, share: float) -> Floats:
+        turn = np.radians(disc_degree_deg(engine, degree))
+        local = [[share * radius * np.cos(turn), share * radius * np.sin(turn), engine.sizes.disc_x_mm]]
+        return np.asarray(points_in_world(pose, np.asarray(local))[0, 0])
+
+    def off(degree: float, other: float) -> float:
+        return abs(float(wrapped(degree - other, 360.0)))
+
+    marks = [mark for mark in engine.marks if off(mark.crank_deg, moment.crank_deg) <= _SEEN_DEG]
+    found = [
+        label(f"{degree}", at(degree, _NUMBER_AT if degree else _ZERO_AT))
+        for degree in range(0, 360, _EVERY_DEG)
+        if off(degree, moment.crank_deg) <= _SEEN_DEG
+        and all(off(degree, mark.crank_deg) >= _CLEAR_DEG for mark in engine.marks)
+    ]
+    placed: list[float] = []
+    named = [mark for mark in marks if off(mark.crank_deg, moment.crank_deg) <= _NAMED_DEG]
+    for mark in sorted(named, key=lambda mark: off(mark.crank_deg, moment.crank_deg)):
+        # the nearest to the pointer is named; another only where there is room for its words
+        if all(off(mark.crank_deg, other) > _SEEN_DEG for other in placed):
+            from_zero = float(wrapped(mark.crank_deg, 360.0))
+            aside = np.sign(from_zero) * _ASIDE_DEG if abs(from_zero) < _NEAR_ZERO_DEG else 0.0
+            one, other = (at(moment.crank_deg + turn, _MARK_AT) for turn in (-_OPENING_DEG, _OPENING_DEG))
+            named_at = label(mark.label, at(mark.crank_deg + aside, _MARK_AT))
+            found.append(replace(named_at, between_mm=(_place(one), _place(other))))
+            placed.append(mark.crank_deg)
+    return tuple(found)
+
+
+def _segments(engine: Engine, rig: Rig, name: str, state: State) -> tuple[Label, ...]:
+    """The cylinder of each segment, on its stud."""
+    magneto, part = engine.magnetos[name], Part(Kind.SEGMENTS, name)
+    pose = poses(rig, state, [part])[part]
+    radius = _SEGMENT_AT * engine.sheet.crank.bore_mm
+    turn = np.radians(segment_angles_deg(engine, magneto))
+    local = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), np.zeros_like(turn)])
+    world = points_in_world(pose, local)[0]
+    return tuple(label(cylinder, point) for cylinder, point in zip(magneto.fires, world, strict=True))
+
+
+def label(text: str, at: Floats, boxed: bool = False) -> Label:
+    """Words at a place (3,) in the world [mm]."""
+    return Label(text=text, at_mm=_place(at), boxed=boxed)
+
+
+def _place(at: Floats) -> Place:
+    x, y, z = (float(value) for value in at)
+    return x, y, z

@@ -1,0 +1,50 @@
+"""Where the program starts: an interrupt while the libraries are still being loaded ends it as calmly as a later one.
+
+The imports of the command line take a third of a second, in which nothing of ``cli`` can catch anything yet; and some
+libraries turn an interrupt of their own imports into another error.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from contextlib import suppress
+from types import FrameType
+
+INTERRUPTED = 130
+
+
+def main() -> None:
+    """The program ``quillwise``."""
+    interrupted = False
+
+    def noted(number: int, frame: FrameType | None) -> None:
+        nonlocal interrupted
+        interrupted = True
+        signal.default_int_handler(number, frame)
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # where it is ignored, it stays so
+        signal.signal(signal.SIGINT, noted)
+    try:
+        try:
+            from quillwise.viz import cli
+
+            cli.main()
+        finally:
+            # the work is over: an interrupt of Python's own taking down would print a traceback of its threads
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+    except BaseException as error:
+        if not interrupted:
+            raise
+        if not (isinstance(error, SystemExit) and error.code == INTERRUPTED):
+            sys.stderr.write("Interrupted.\n")
+        # all files are put away by now; a graphics library that was interrupted may crash while Python takes it down
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, ValueError):
+                stream.flush()
+        os._exit(INTERRUPTED)
+
+
+if __name__ == "__main__":
+    main()

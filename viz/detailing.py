@@ -15,11 +15,12 @@ from quillwise.viz import callouts
 from quillwise.viz.cameras import Camera, axes
 from quillwise.viz.linedrawing import Frame, Round, Stroke, Word, strokes
 from quillwise.viz.linework import Floats, in_picture
+from quillwise.viz.scales import SCALES
 from quillwise.viz.standing import Bodies
 
 SHARE = 0.36  # of the sheet's width, for the detail
 LETTER = "A"
-_SCALES = (20, 10, 5, 4, 3, 2)  # the enlargements of ISO 5455, and two between for small sheets
+_ENLARGEMENTS = tuple(int(each) for each in SCALES if each > 1.0)
 _ROUND_IT = 1.12  # radius of the circle, ÷ that of the part
 _LEAST_MM = 2.0  # radius of the circle in the view
 
@@ -53,7 +54,7 @@ def enlarged(
     centre = (low + high) / 2
     small = max(_ROUND_IT * float(np.linalg.norm(high - low)) / 2, _LEAST_MM)
     most = min(room.width / 2 - 1.0, room.height / 2 - 2.0 * text_mm)
-    times = next((each for each in _SCALES if each * small <= most), None)
+    times = next((each for each in _ENLARGEMENTS if each * small <= most), None)
     if times is None:
         raise RequestError(
             f"--detail: this view shows the {name} large enough; choose a smaller part or a larger sheet"

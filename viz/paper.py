@@ -51,8 +51,9 @@ def _font() -> ImageFont.FreeTypeFont:
 
 def sheet_mm(text: str) -> tuple[float, float]:
     """Width and height [mm] of a sheet: a name of ``SHEETS``, or ``WxH``. Raises RequestError."""
-    if text in SHEETS:
-        return SHEETS[text]
+    named = {name.casefold(): size for name, size in SHEETS.items()}
+    if text.casefold() in named:
+        return named[text.casefold()]
     found = re.fullmatch(r"(\d+(?:\.\d+)?)[x×](\d+(?:\.\d+)?)", text)
     if found:
         width, height = float(found[1]), float(found[2])

@@ -1,8 +1,8 @@
-"""Scales that a drawing may have: those of ISO 5455, and some between them for sheets that leave no other choice."""
+"""Scales that a drawing may have: those of ISO 5455:1979, table 1, and none between them."""
 
 from __future__ import annotations
 
-SCALES = (20.0, 10.0, 5.0, 4.0, 3.0, 2.5, 2.0, 1.5, 1.0, *(1 / n for n in (1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 10.0, 20.0)))
+SCALES = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, *(1 / n for n in (2.0, 5.0, 10.0, 20.0, 50.0)))
 
 
 def in_words(scale: float) -> str:

@@ -108,11 +108,11 @@ class Layout:
 def laid_out(room: Room) -> Layout:
     """The largest scales at which all goes on the sheet: the sections across below the long one or beside it. Raises
     RequestError when it is too small."""
-    best: tuple[tuple[float, float, bool], Layout] | None = None
+    best: tuple[tuple[float, float, float, bool], Layout] | None = None
     for scale in SCALES:
         for across in SCALES:
             for beside in (False, True):
-                rank = (min(scale, across), scale + across, not beside)
+                rank = (min(scale, across), scale + across, across, not beside)  # teeth are counted in those across
                 if min(scale, across) < _LEAST or (best is not None and rank <= best[0]):
                     continue
                 made = _tried(room, scale, across, beside)

@@ -63,7 +63,7 @@ def sheets(
     logo_file: Annotated[
         Path | None, typer.Option("--logo", metavar="FILE", help="A PNG or JPEG of the owner's, for the cover.")
     ] = None,
-    paper: Annotated[Paper, typer.Option("--paper", help="Sheet, standing.")] = Paper.A4,
+    paper: Annotated[Paper, typer.Option("--paper", help="Sheet, standing.", case_sensitive=False)] = Paper.A4,
     only: Annotated[
         list[str] | None,
         typer.Option(

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.readings import (
     BreakReading,
@@ -19,7 +20,6 @@ from quillwise.kinematics.readings import (
     Sight,
     ValveReading,
 )
-from quillwise.kinematics.wording import length
 from quillwise.scenes.places import printable
 from quillwise.scenes.toml_text import toml_value
 

@@ -16,9 +16,9 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, overload
 
 from quillwise.kinematics.angles import parse_event
 from quillwise.kinematics.errors import unknown
+from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.scenes.places import SHOWN_CHARACTERS, TEXT_LIMIT, Place, checked_text, printable, shown
 
-MM_PER_UNIT = {"mm": 1.0, "in": 25.4}  # the international inch is 25.4 mm exactly
 T = TypeVar("T")
 K = TypeVar("K", bound="Keys")
 
@@ -52,7 +52,7 @@ class Field(Generic[T]):
         value: T = table.values[self.key]
         return value
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         """What may stand here, in words."""
         raise NotImplementedError
 
@@ -76,7 +76,7 @@ class Field(Generic[T]):
         example = self.example_in(unit)
         return f"{told}, for example {self.key} = {example}" if example else told
 
-    def example_in(self, unit: str) -> str:
+    def example_in(self, unit: LengthUnit) -> str:
         """The example as it is typed in a file of that length unit."""
         inner = bare(self)
         if isinstance(inner, Length) and self.example:
@@ -95,7 +95,7 @@ class Maybe(Field[T | None]):
         super().__init__()
         self.field = field
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         return self.field.allowed(unit)
 
     def read(self, value: object, place: Place) -> T | None:
@@ -112,7 +112,7 @@ class Text(Field[str]):
         super().__init__()
         self.limit, self.pattern, self.words = limit, pattern, words
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return self.words or f"text of 1 to {self.limit} characters"
 
     def read(self, value: object, place: Place) -> str:
@@ -129,7 +129,7 @@ class Choice(Field[T]):
         super().__init__(default=default)
         self.words = words
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         quoted = [f'"{word}"' for word in self.words]
         return " or ".join([", ".join(quoted[:-1]), quoted[-1]]) if len(quoted) > 1 else quoted[0]
 
@@ -145,7 +145,7 @@ class Choice(Field[T]):
 class Flag(Field[bool]):
     """True or false."""
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return "true or false"
 
     def read(self, value: object, place: Place) -> bool:
@@ -161,7 +161,7 @@ class Whole(Field[int]):
         super().__init__(default=default)
         self.low, self.high = low, high
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a whole number from {self.low} to {self.high}" if self.low < self.high else f"{self.low}"
 
     def read(self, value: object, place: Place) -> int:
@@ -177,7 +177,7 @@ class Number(Field[float]):
         super().__init__(default=default)
         self.low, self.high = low, high
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a number from {self.low:g} to {self.high:g}"
 
     def read(self, value: object, place: Place) -> float:
@@ -201,7 +201,7 @@ class Length(Number):
         super().__init__(low_mm, high_mm, default=default)
         self.per = per
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         low, high = self.low / MM_PER_UNIT[unit], self.high / MM_PER_UNIT[unit]
         return f"a length from {low:.4g} to {high:.4g} {unit}{self.per}"
 
@@ -222,7 +222,7 @@ class Event(Field[float]):
         super().__init__()
         self.kind = kind
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
 
     def read(self, value: object, place: Place) -> float:
@@ -238,7 +238,7 @@ class Values(Field[tuple[T, ...]]):
         super().__init__()
         self.of, self.least, self.most = of, least, most
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         return f"an array of {self.least} to {self.most}, each {self.of.allowed(unit)}"
 
     def read(self, value: object, place: Place) -> tuple[T, ...]:
@@ -264,7 +264,7 @@ class LiftTable(Field[tuple[tuple[float, float], ...]]):
         self.least, self.most = least, most
         self.angle, self.lift = Number(-720, 1440), Length(-1, 40)
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         low, high = self.lift.low / MM_PER_UNIT[unit], self.lift.high / MM_PER_UNIT[unit]
         return (
             f"an array of {self.least} to {self.most} rows, each of degrees from {self.angle.low:g} to "
@@ -295,7 +295,7 @@ class Table(Field[K]):
         super().__init__()
         self.keys, self.may_be_empty = keys, may_be_empty
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return "a table"
 
     def read(self, value: object, place: Place) -> K:
@@ -314,7 +314,7 @@ class NamedTables(Field[dict[str, K]]):
         super().__init__(default={})
         self.keys, self.most = keys, most
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a table of at most {self.most} tables"
 
     def read(self, value: object, place: Place) -> dict[str, K]:
@@ -342,7 +342,7 @@ class Tables(Field[tuple[K, ...]]):
         super().__init__(default=None if least else ())
         self.keys, self.least, self.most, self.label = keys, least, most, label
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"an array of {self.least} to {self.most} tables"
 
     def read(self, value: object, place: Place) -> tuple[K, ...]:

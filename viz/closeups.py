@@ -14,6 +14,7 @@ import numpy as np
 from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.joints import Fixed
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm, points_opening_mm
 from quillwise.kinematics.model import Engine
@@ -22,7 +23,6 @@ from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.wording import length
 from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import exhibit, teeth

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from quillwise.kinematics.angles import Floats, wrapped
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
@@ -15,7 +16,6 @@ from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.wording import length
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
 from quillwise.viz import teeth

@@ -11,6 +11,7 @@ import trimesh
 from quillwise.kinematics import wording
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly, is_fitted
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import State, motion
 from quillwise.kinematics.parts import Kind, Part
@@ -395,7 +396,8 @@ def room_drawing(store: Store, step: Step, size_mm: tuple[float, float]) -> Line
     camera = fit(points, np.array([1.0, 0.0, 0.0]) - 0.06 * along, along, place.aspect, _MARGINS)
     drawn = strokes(bodies, camera, place, {str(part) for part in parts})
     assumed = "" if room.known else " (assumed: the data give no room at TDC)"
-    told = f"Least room {room.room_mm:.1f} mm{assumed}: {room.valve} valve, piston {valve.cylinder}"
+    least = length(room.room_mm, engine.sheet.length_unit, 1)
+    told = f"Least room {least}{assumed}: {room.valve} valve, piston {valve.cylinder}"
     about = f"{told}, crank at {room.crank_deg % 720:.1f} degrees. Drawn in place, not to be measured."
     upper = size_mm[1] - 2.5 * _text_mm(size_mm)
     words = [fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]

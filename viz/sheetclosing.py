@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.lengths import length_figure
 from quillwise.kinematics.marks import timing_valve
 from quillwise.viz import sheetwords
 from quillwise.viz.sheetblocks import PAGE, Block, fields, heading, table, text, together
 from quillwise.viz.sheetcover import plug_leads
-from quillwise.viz.sheetdata import Work, hand_over, length, limits
+from quillwise.viz.sheetdata import Work, hand_over, limits
 
 _INITIALS = ("Fitter", "Inspector")
 _LINES = 6  # of discrepancies
@@ -65,7 +66,7 @@ def reading_form(job: Work) -> list[Block]:
 def clearances(job: Work) -> list[Block]:
     """The running clearance of every valve."""
     rows = [
-        (name, length(valve.data.running_clearance_mm, job.unit), "", "", "", "")
+        (name, length_figure(valve.data.running_clearance_mm, job.unit), "", "", "", "")
         for name, valve in job.engine.valves.items()
     ]
     heads = ("Valve", f"Nominal, {job.unit}", "As found", "As left", *_INITIALS)
@@ -150,7 +151,7 @@ def magneto_card(job: Work) -> list[Block]:
     for number, (name, magneto) in enumerate(job.engine.magnetos.items()):
         found += [PAGE] if number else []
         rows = [
-            ("points gap", job.unit, length(magneto.data.points_gap_mm, job.unit), "—", "—", "", "", ""),
+            ("points gap", job.unit, length_figure(magneto.data.points_gap_mm, job.unit), "—", "—", "", "", ""),
             ("points closed", "ohm", f"{magneto.data.closed_ohm:.2f}", "—", "—", "", "", ""),
             ("points open", "ohm", f"{magneto.data.open_ohm:.2f}", "—", "—", "", "", ""),
         ]

@@ -215,6 +215,27 @@ class Length(Number):
         return super().wrong(value, place, hint)
 
 
+class Measured(Number):
+    """A length that was read off with a tool, in a range of mm. Its key ends in ``_mm``; one that ends in ``_in`` may
+    stand in its place, for inches. It is read as mm."""
+
+    def missing(self, place: Place, where: str = "") -> str:
+        return f"{super().missing(place, where)}, or {in_inches(self.key)} in inches"
+
+    def read_inches(self, value: object, place: Place) -> float:
+        """The value in mm of one that is given in inches."""
+        try:
+            return self._in_range(value, place, MM_PER_UNIT["in"])
+        except ValueError:
+            low, high = self.low / MM_PER_UNIT["in"], self.high / MM_PER_UNIT["in"]
+            raise ValueError(f"expected a number from {low:.4g} to {high:.4g}, got {shown(value)}") from None
+
+
+def in_inches(key: str) -> str:
+    """The key that gives the length of ``key`` in inches: "clearance_in" for "clearance_mm"."""
+    return f"{key.removesuffix('_mm')}_in"
+
+
 class Event(Field[float]):
     """An event as fitters write it; read as the cylinder's own angle [deg]. ``kind``: see ``angles``."""
 
@@ -390,11 +411,15 @@ class Keys:
         self.place = place
         self.values: dict[str, Any] = {}
         fields = self.fields()
+        measured = {in_inches(key): key for key, field in fields.items() if isinstance(bare(field), Measured)}
         self.mistyped: set[str] = set()
         strange = 0
         for key, value in raw.items():
             if key in fields:
                 self._take(fields[key], value)
+                continue
+            if key in measured:
+                self._take_inches(fields[measured[key]], key, value)
                 continue
             strange += 1
             if strange > _MOST_STRANGE or place.is_full:  # to look for a key like each would take for ever
@@ -406,7 +431,7 @@ class Keys:
             place.report(f"expected at most {len(fields)} keys, got {strange} that have no meaning here")
         self.has_unknown_keys = strange > 0
         for key in fields:
-            if key not in raw and key not in self.mistyped:
+            if key not in raw and key not in self.mistyped and not (key in measured.values() and in_inches(key) in raw):
                 self._take(fields[key], _NOTHING)
         self.check()
 
@@ -416,6 +441,17 @@ class Keys:
             self.values[field.key] = field.left_out(place) if value is _NOTHING else field.read(value, place)
         except _ReportedError:
             return
+        except ValueError as error:
+            place.report(str(error))
+
+    def _take_inches(self, field: Field[Any], typed: str, value: object) -> None:
+        place, measured = self.place.at(typed), bare(field)
+        assert isinstance(measured, Measured)
+        if field.key in self.raw:
+            place.report(f"give {typed} or {field.key}, not both")
+            return
+        try:
+            self.values[field.key] = measured.read_inches(value, place)
         except ValueError as error:
             place.report(str(error))
 

@@ -33,8 +33,8 @@ def reading_form(job: Work) -> list[Block]:
     for each in job.engine.sheet.setup:
         if each.do == "set-camshaft":
             name = timing_valve(job.engine, each).name
-            clearance = timing_valve(job.engine, each).data.checking_clearance_mm
-            valve_rows += [(name, event, f"{clearance:g}", "", "", "", "") for event in ("opens", "closes")]
+            clearance = length_figure(timing_valve(job.engine, each).data.checking_clearance_mm, job.unit)
+            valve_rows += [(name, event, clearance, "", "", "", "") for event in ("opens", "closes")]
         elif each.do == "set-magneto":
             magneto_rows.append((each.magneto, "", "", "", "", "", ""))
     first = job.engine.sheet.firing_order[0]
@@ -48,11 +48,11 @@ def reading_form(job: Work) -> list[Block]:
         text(f"engine = {job.engine.sheet.scene}"),
     ]
     if valve_rows:
-        heads = ("valve", "event", "clearance_mm", *angles)
+        heads = ("valve", "event", f"clearance_{job.unit}", *angles)
         rows = [*valve_rows, *[("",) * 7] * 4]
         found += [heading(3, "valve_events"), table(heads, rows, (1.5, 0.9, 1.3, 1.3, 1.4, 1.5, 1.4), small=True)]
     if magneto_rows:
-        heads = ("magneto", "finger_on", "points_gap_mm", *angles)
+        heads = ("magneto", "finger_on", f"points_gap_{job.unit}", *angles)
         rows = [*magneto_rows, *[("",) * 7] * 2]
         shown = table(heads, rows, (1.5, 0.9, 1.3, 1.3, 1.4, 1.5, 1.4), small=True)
         found.append(together([heading(3, "points_breaks"), shown]))

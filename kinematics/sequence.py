@@ -384,12 +384,16 @@ def _finish(bench: Bench) -> None:
     bench.add("inspection", job, wording.inspect(), "whole", couplings)
     inlet, exhaust = engine.sheet.inlet, engine.sheet.exhaust
     running = {name: valve.data.running_clearance_mm for name, valve in engine.valves.items()}
+    moves, room = bench.turn_crank(bench.crank + 720.0)  # each cam comes to its heel, and the crank back to its place
     bench.add(
         "running-clearance",
         job,
         wording.running_clearance(inlet.running_clearance_mm, exhaust.running_clearance_mm, engine.sheet.length_unit),
         "valve",
         tuple(part for part in engine.parts if part.kind in (*FOLLOWERS, Kind.VALVE)),
+        moves=moves,
+        room=room,
+        passes=2,
         after=with_clearances(bench.assembly, running),
         valve=next(iter(engine.valves)),
     )

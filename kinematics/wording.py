@@ -431,10 +431,11 @@ def running_clearance(inlet_mm: float, exhaust_mm: float, unit: LengthUnit = "mm
     return Text(
         title="Set all valves to the running clearance",
         do=(
+            "Turn the crank two full turns in the running direction, from valve to valve.",
             f"With each cam on its heel, set the inlet valves to {length(inlet_mm, unit)}.",
             f"Set the exhaust valves to {length(exhaust_mm, unit)}.",
             "Write down that these are the running clearances.",
         ),
         see=(("valve", "No valve is left at the checking clearance by mistake."),),
-        cautions=(PEOPLE,),
+        cautions=(PEOPLE, LIVE),
     )

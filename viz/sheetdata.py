@@ -181,11 +181,12 @@ def is_hold(step: Step) -> bool:
 
 def is_critical(step: Step) -> bool:
     """Whether two people sign it: what is read there is what the engine is timed by, or its clearance or earth."""
-    return bool(is_hold(step) or step.checks or step.key in ("points", "running-clearance", "earth-leads"))
+    return bool(is_hold(step) or step.checks or step.key in ("points", RUNNING, "earth-leads"))
 
 
 _LOW_MM = 5.0  # of a blank for one word
 _HELD = ("-nip", "-break", "-try")  # steps that end with the shaft of their job in somebody's hand
+RUNNING = "running-clearance"  # that step's readings have a page of their own
 _PARKED = ("-park", "-clearance", "-near", "-mark", *_HELD)  # that end with the crank where the next one needs it
 
 
@@ -200,11 +201,11 @@ def hand_over(step: Step) -> list[Block]:
         ", ".join(home) or "nothing",
         step.job if step.key.endswith(_HELD) else "",
         ", ".join(drawn) or "nothing",
-        "crankshaft" if step.key.endswith(_PARKED) else "",
+        "crankshaft" if step.key.endswith(_PARKED) and step.key != RUNNING else "",
     )
     heads = ("Hand-over", "Crank, deg", "Coupled", "Held", "Open", "Do not turn")
     rows = [stands, ("Left at a stop", "", "", "", "", "")]
-    return [table(heads, rows, (1.5, 1, 1.5, 1.2, 1.5, 1.3), small=True, height_mm=_LOW_MM)]
+    return [table(heads, rows, (1.4, 0.8, 1.8, 1.2, 1.8, 1.2), small=True, height_mm=_LOW_MM)]
 
 
 def _asked(job: Work, step: Step, record: Record, signed: Sequence[Block] = ()) -> list[Block]:
@@ -226,18 +227,18 @@ def _asked(job: Work, step: Step, record: Record, signed: Sequence[Block] = ()) 
             found += [*group[:2], together(group[2:])]
         else:
             found += group
-    names = [step.coupling] if step.coupling and step.trials else []
-    if step.key.endswith("-home") and step.coupling:
-        names = [step.coupling]
-    if step.key == "safe":
-        names = list(job.engine.couplings)
-    if names:
-        found.append(together(teeth([job.engine.couplings[name] for name in names])))
+    couplings = job.engine.couplings
+    if step.key == "safe" and couplings:
+        found.append(together(teeth(list(couplings.values()), sheetwords.PAINT)))
+    elif step.coupling and step.key.endswith("-home"):
+        found.append(together(teeth([couplings[step.coupling]], sheetwords.PAINT_HOME)))
+    elif step.coupling and step.trials:
+        found.append(together(teeth([couplings[step.coupling]], sheetwords.PAINT_FITS)))
     return found
 
 
-def teeth(couplings: Sequence[Coupling]) -> list[Block]:
-    """Blanks for the teeth by paint mark, at both ends of each coupling, a line each."""
+def teeth(couplings: Sequence[Coupling], told: str) -> list[Block]:
+    """Blanks for the teeth by paint mark, at both ends of each coupling, a line each. told: when they are counted."""
     rows = [
         (each.name, str(each.data.driving_teeth), "", "", "", str(each.data.driven_teeth), "", "", "")
         for each in couplings
@@ -246,7 +247,7 @@ def teeth(couplings: Sequence[Coupling]) -> list[Block]:
     heads = ("Coupling", "Teeth, driving end", *blanks, "Teeth, driven end", *blanks)
     widths = (1.7, 1.1, 1, 1, 1.2, 1.1, 1, 1, 1.2)
     shown = table(heads, rows, widths, right=(1, 5), small=True)
-    return [heading(3, "Teeth by paint mark"), text(sheetwords.PAINT), shown]
+    return [heading(3, "Teeth by paint mark"), text(told), shown]
 
 
 def _readings(job: Work, step: Step, record: Record) -> Iterator[tuple[str, ...]]:
@@ -257,11 +258,8 @@ def _readings(job: Work, step: Step, record: Record) -> Iterator[tuple[str, ...]
     if step.key == "points":
         for magneto in engine.magnetos.values():
             yield _row(f"{magneto.name} points gap", unit, length_figure(magneto.data.points_gap_mm, unit))
-    if step.key.endswith("-clearance"):
-        names = [step.valve] if step.key != "running-clearance" else []
-        for name in names:
-            clearance = step.after.clearances_mm[name]
-            yield _row(f"{name} checking clearance", unit, length_figure(clearance, unit))
+    if step.key.endswith("-clearance") and step.key != RUNNING:
+        yield _row(f"{step.valve} checking clearance", unit, length_figure(step.after.clearances_mm[step.valve], unit))
     if step.key.endswith("-break"):
         data = engine.magneto(step.magneto).data
         for name, ohm in (("points closed", data.closed_ohm), ("points open", data.open_ohm)):

@@ -89,7 +89,9 @@ def test_crank_turns_on_only_and_stands_while_a_shaft_is_held(name: str) -> None
     for s in played(name).steps:
         start, end = s.crank_deg
         assert end >= start, "the last movement is in the running direction, so is every one"
-        if s.key.rsplit("-", 1)[-1] in ("clearance", "near", "nip", "try", "home", "break"):
+        if s.key == "running-clearance":  # each cam comes to its heel in its turn: common practice, no source
+            assert end == start + 720.0
+        elif s.key.rsplit("-", 1)[-1] in ("clearance", "near", "nip", "try", "home", "break"):
             assert start == end, s.key
 
 

@@ -380,5 +380,21 @@ def test_who_takes_over_is_told_what_is_held(name):
         between = set_at is not None and set_at <= keys.index(step.key) < home_at
         assert held == (step.job if between else ""), step.key
         assert still == "crankshaft" or not between, step.key
+        assert not still or step.job != "finish", "the crank goes from valve to valve there"
         seen += between
     assert seen >= 4
+
+
+@pytest.mark.parametrize("name", packaged_names())
+def test_teeth_are_counted_when_they_can_be_seen(name):
+    """Before the coupling is drawn in the first step, at the tooth that fits where it is tried, and when it is home."""
+    found, key = {}, ""
+    for page in read_back(name):
+        key = next(iter(re.findall(r"Step (\S+)\. Crank", page)), key)  # a step may take a second page
+        for told in (sheetwords.PAINT, sheetwords.PAINT_FITS, sheetwords.PAINT_HOME):
+            if told in page:
+                found.setdefault(told, []).append(key)
+    keys = [step.key for step in play(packaged(name)).steps]
+    assert found[sheetwords.PAINT] == ["safe"]
+    assert found[sheetwords.PAINT_FITS] == [key for key in keys if key.endswith("-try")]
+    assert found[sheetwords.PAINT_HOME] == [key for key in keys if key.endswith("-home")]

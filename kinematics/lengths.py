@@ -10,7 +10,7 @@ from typing import Literal
 
 LengthUnit = Literal["mm", "in"]
 MM_PER_UNIT: Mapping[LengthUnit, float] = MappingProxyType({"mm": 1.0, "in": 25.4})  # the international inch, exactly
-_THOUS = 3  # decimals of an inch
+THOUS = 3  # decimals of an inch
 
 
 def length_figure(value_mm: float, unit: LengthUnit = "mm", decimals: int = 2) -> str:
@@ -19,7 +19,7 @@ def length_figure(value_mm: float, unit: LengthUnit = "mm", decimals: int = 2) -
     value = value_mm / MM_PER_UNIT[unit]
     if unit == "mm":
         return f"{value:.{decimals}f}"
-    thous = max(_THOUS, decimals + 1)
+    thous = max(THOUS, decimals + 1)
     given = abs(round(value, thous + 1) - value) < 1e-7 < abs(round(value, thous) - value)
     return f"{value:.{thous + 1 if given else thous}f}"
 
@@ -35,4 +35,4 @@ def stated(value_mm: float, unit: LengthUnit = "mm") -> str:
     if unit == "mm":
         return f"{value_mm:g} mm"
     value = value_mm / MM_PER_UNIT[unit]
-    return f"{value:.4g} in" if abs(value) < 0.01 else f"{round(value, _THOUS + 1):g} in"
+    return f"{value:.4g} in" if abs(value) < 0.01 else f"{round(value, THOUS + 1):g} in"

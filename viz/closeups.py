@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window"]
 
-_OPEN_MM = 0.005
+OPEN_MM = 0.005
 _LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
@@ -158,7 +158,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "cam follower not fitted"
         unit = engine.sheet.length_unit
-        if lift >= _OPEN_MM:
+        if lift >= OPEN_MM:
             return f"{shown.of} valve", f"open by {length(lift, unit)}"  # what is open is drawn as it is
         return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
     if shown.kind in ("magneto", "points", "gap"):

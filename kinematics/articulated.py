@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.cranks import bdc_deg, piston_height_mm, rod_angle_deg, stroke_mm, tdc_deg
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 
 _SEARCH_DEG = 1.0
 
@@ -112,7 +113,7 @@ def dead_centres(linkage: Linkage) -> DeadCentres:
     return DeadCentres(top, top + (bottom - top) % 360.0, float(high - low))
 
 
-def link_problems(linkage: Linkage) -> list[str]:
+def link_problems(linkage: Linkage, unit: LengthUnit = "mm") -> list[str]:
     """Plain sentences on why a link rod cannot turn with the crank; empty when it can, and without a link rod."""
     if linkage.link is None:
         return []
@@ -120,9 +121,10 @@ def link_problems(linkage: Linkage) -> list[str]:
     needed = float(np.max(np.abs(linkage.offset_mm - wrist[0])))
     if linkage.link.length_mm > needed:
         return []
+    rod, least = stated(linkage.link.length_mm, unit), length(needed, unit, 1)
     return [
-        f"the link rod ({linkage.link.length_mm:g} mm) must be longer than the {needed:.1f} mm by which its wrist pin "
-        "swings out, or the crank cannot turn"
+        f"the link rod ({rod}) must be longer than the {least} by which its wrist pin swings out, or the crank cannot "
+        "turn"
     ]
 
 

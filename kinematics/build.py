@@ -118,9 +118,9 @@ def _vec(values: object) -> Vec3:
 
 def _valve_problems(sheet: DataSheet) -> Iterator[Problem]:
     for valve in (sheet.inlet, sheet.exhaust):
-        found = list(curve_problems(valve))
+        found = list(curve_problems(valve, sheet.length_unit))
         placed = as_placed(valve, sheet.camshafts_per_bank)
-        found += lobe_problems(placed, sheet.crank.bore_mm) if not found else []
+        found += lobe_problems(placed, sheet.crank.bore_mm, sheet.length_unit) if not found else []
         yield from (Problem(f"valves.{valve.kind}", text) for text in found)
 
 

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
 from quillwise.kinematics.datasheet import StandardLaw, ValveData
+from quillwise.kinematics.lengths import LengthUnit, stated
 from quillwise.kinematics.measured import (
     MeasuredCurve,
     measured_acceleration,
@@ -198,10 +199,10 @@ def _flank_deg(valve: ValveData) -> float:
     return float(brentq(above_clearance, half_open, longest, xtol=1e-12, rtol=1e-14))
 
 
-def curve_problems(valve: ValveData) -> list[str]:
-    """Plain sentences on why no lift curve fits these data; empty when one does."""
+def curve_problems(valve: ValveData, unit: LengthUnit = "mm") -> list[str]:
+    """Plain sentences on why no lift curve fits these data; empty when one does. ``unit``: of the lengths in them."""
     if valve.law == "measured":
-        return _measured_problems(valve)
+        return _measured_problems(valve, unit)
     positive = {
         "the ramp velocity": valve.ramp_mm_per_crank_deg,
         "the checking clearance": valve.checking_clearance_mm,
@@ -224,7 +225,8 @@ def curve_problems(valve: ValveData) -> list[str]:
     top, clearance, velocity = valve.ramp_end_mm, valve.checking_clearance_mm, valve.ramp_mm_per_crank_deg
     if valve.lift_mm <= max(top, clearance):
         higher = "the top of the ramp" if top >= clearance else "the checking clearance"
-        return [f"the valve lift ({valve.lift_mm:g} mm) is not above {higher} ({max(top, clearance):g} mm)"]
+        lift, least = stated(valve.lift_mm, unit), stated(max(top, clearance), unit)
+        return [f"the valve lift ({lift}) is not above {higher} ({least})"]
     flank = _flank_deg(valve)
     if flank <= 0:
         return [
@@ -233,26 +235,27 @@ def curve_problems(valve: ValveData) -> list[str]:
         ]
     if math.isnan(flank) or _rise_mm(valve, flank) <= 0:
         return [
-            f"the ramp is too steep: a ramp of {velocity:g} mm per crank degree leaves nothing for the flank "
-            f"to lift before the peak at {valve.lift_mm:g} mm"
+            f"the ramp is too steep: a ramp of {stated(velocity, unit)} per crank degree leaves nothing for the flank "
+            f"to lift before the peak at {stated(valve.lift_mm, unit)}"
         ]
     length = 2 * (flank + top / velocity)
     if length >= CYCLE_DEG:
         return [
-            f"the ramp is too shallow: with {velocity:g} mm per crank degree the lobe takes {length:g} "
+            f"the ramp is too shallow: with {stated(velocity, unit)} per crank degree the lobe takes {length:g} "
             f"crank degrees from ramp to ramp, more than the {CYCLE_DEG:g} of a cycle"
         ]
     return []
 
 
-def _measured_problems(valve: ValveData) -> list[str]:
-    problems = table_problems(valve.lift_table)
+def _measured_problems(valve: ValveData, unit: LengthUnit) -> list[str]:
+    problems = table_problems(valve.lift_table, unit)
     if problems:
         return [f"the lift table: {text}" for text in problems]
     curve, clearance = measured_curve(valve.lift_table), valve.checking_clearance_mm
     if not 0 < clearance < curve.lift_mm:
-        words = f"the greatest lift of the table ({curve.lift_mm:.4g} mm)"
-        return [f"the checking clearance must be more than 0 and less than {words}, got {clearance:g}"]
+        words = f"the greatest lift of the table ({stated(float(f'{curve.lift_mm:.4g}'), unit)})"
+        got = stated(clearance, unit)
+        return [f"the checking clearance must be more than 0 and less than {words}, got {got}"]
     return []
 
 

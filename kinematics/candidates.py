@@ -75,6 +75,7 @@ def _by_valve(engine: Engine, readings: Readings) -> Iterator[Candidate]:
                 clearance_mm=clearance,
                 u_mm=U_LIFT_MM,
                 u_deg=0.1,
+                unit=engine.sheet.length_unit,
             )
             kind = "lift, next" if valve.name in gauged else "lift, first of a valve"
             yield Candidate(name=lift.name, kind=kind, outcomes=(lift,), tool="dial gauge and disc")

@@ -15,19 +15,20 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, in_cycle, wrapped
+from quillwise.kinematics.lengths import LengthUnit, stated
 
 PIN_TOLERANCE_DEG = 0.01
 
 
-def crank_problems(radius_mm: float, rod_mm: float, offset_mm: float = 0.0) -> list[str]:
-    """Plain sentences on why this crank cannot turn; empty when it can."""
+def crank_problems(radius_mm: float, rod_mm: float, offset_mm: float = 0.0, unit: LengthUnit = "mm") -> list[str]:
+    """Plain sentences on why this crank cannot turn; empty when it can. ``unit``: of the lengths in them."""
     problems = []
     if not radius_mm > 0:
-        problems.append(f"the crank radius must be more than 0 mm, got {radius_mm:g} mm")
+        problems.append(f"the crank radius must be more than 0, got {stated(radius_mm, unit)}")
     elif not rod_mm > radius_mm + abs(offset_mm):
         problems.append(
-            f"the rod ({rod_mm:g} mm) must be longer than half the stroke and the gudgeon offset together "
-            f"({radius_mm + abs(offset_mm):g} mm), or the crank cannot turn"
+            f"the rod ({stated(rod_mm, unit)}) must be longer than half the stroke and the gudgeon offset together "
+            f"({stated(radius_mm + abs(offset_mm), unit)}), or the crank cannot turn"
         )
     return problems
 

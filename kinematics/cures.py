@@ -16,10 +16,11 @@ from quillwise.kinematics.couplings import move_for_shift, move_in_words
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.explained import Explained
 from quillwise.kinematics.hypotheses import Hypothesis
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine, turning
 from quillwise.kinematics.positions import reach, sets_of_positions
 from quillwise.kinematics.readings import Cure
-from quillwise.kinematics.wording import FORCE, STRIKE, length
+from quillwise.kinematics.wording import FORCE, STRIKE
 
 _WORTH_DEG = 0.05  # a position that is nearer by less is not worth a cycle of the crank
 

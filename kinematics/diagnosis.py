@@ -167,7 +167,7 @@ def _tie(stated: Problem, first: Key, tied: list[Key]) -> str:
     why = (
         "They lead to the same readings."
         if max(most) < 1e-6
-        else f"At these readings they lie at most {max(most):.1f} apart (degrees or mm), which is {max(sds):.1f} "
+        else f"At these readings they lie at most {max(most):.1f} degrees apart, which is {max(sds):.1f} "
         "standard deviations of what these tools can tell."
     )
     return f"The readings cannot tell “{' and '.join(_names(stated, first))}” from: {shown}. {why}"

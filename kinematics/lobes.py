@@ -35,6 +35,7 @@ from quillwise.kinematics.cams import (
     velocity_mm_per_deg,
 )
 from quillwise.kinematics.datasheet import ValveData
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 
 Point = tuple[float, float]
 
@@ -380,7 +381,7 @@ def pad_radius_mm(plan: FlatPlan, curve: Curve, bore_mm: float) -> float:
     return max(0.16 * bore_mm, swept + 0.005 * bore_mm)
 
 
-def lobe_problems(valve: ValveData, bore_mm: float) -> list[str]:
+def lobe_problems(valve: ValveData, bore_mm: float, unit: LengthUnit = "mm") -> list[str]:
     """Plain sentences on why no lobe and follower can do this lift; empty when they can.
 
     Those of ``curve_problems`` are not repeated: when there are any, this list is empty.
@@ -392,17 +393,18 @@ def lobe_problems(valve: ValveData, bore_mm: float) -> list[str]:
     if valve.follower == "flat" and valve.rocker_ratio != 1:
         return [f"a flat follower stands straight on its valve: its rocker ratio is 1, got {valve.rocker_ratio:g}"]
     if valve.follower == "pad-rocker" and not pad_face_radius_mm(valve, bore_mm) > 0:
-        return [f"the radius of the pad must be more than 0 mm, got {valve.pad_radius_mm:g}"]
+        return [f"the radius of the pad must be more than 0, got {stated(pad_face_radius_mm(valve, bore_mm), unit)}"]
     if abs(valve.angle_to_cylinder_deg) > 60:
         return [f"the valve may lean by 60 degrees at most from the cylinder, got {valve.angle_to_cylinder_deg:g}"]
     if valve.base_radius_mm is None:
         return []
     if not (valve.base_radius_mm > 0 and math.isfinite(valve.base_radius_mm)):
-        return [f"the base radius must be more than 0 mm, got {valve.base_radius_mm:g}"]
+        return [f"the base radius must be more than 0, got {stated(valve.base_radius_mm, unit)}"]
     if nose_radius_mm(follower_plan(valve, bore_mm, 1), lift_curve(valve)) > 0:
         return []
     least, good = (math.ceil(100 * least_base_radius_mm(valve, bore_mm, nose)) / 100 for nose in (0.0, NOSE_RADIUS_MM))
+    nose = stated(NOSE_RADIUS_MM, unit)
     return [
-        f"the lobe is undercut with a base radius of {valve.base_radius_mm:g} mm: the least that would do is "
-        f"{least:.2f} mm, and {good:.2f} mm keeps the radius of its nose at {NOSE_RADIUS_MM:g} mm"
+        f"the lobe is undercut with a base radius of {stated(valve.base_radius_mm, unit)}: the least that would do is "
+        f"{length(least, unit)}, and {length(good, unit)} keeps the radius of its nose at {nose}"
     ]

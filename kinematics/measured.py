@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 
 Rows = Sequence[tuple[float, float]]
 
@@ -43,7 +44,7 @@ class MeasuredCurve:
     noise_mm: float
 
 
-def table_problems(rows: Rows) -> list[str]:
+def table_problems(rows: Rows, unit: LengthUnit = "mm") -> list[str]:
     """Plain sentences on why rows of (own angle [deg], lift [mm]) make no curve; empty when they do."""
     table = np.asarray(rows, dtype=np.float64)
     if not LEAST_ROWS <= len(rows) <= MOST_ROWS:
@@ -59,17 +60,19 @@ def table_problems(rows: Rows) -> list[str]:
         return [f"expected rows over less than {CYCLE_DEG:g} degrees, got {angle[-1] - angle[0]:g}"]
     top = float(lift.max())
     if top <= 0:
-        return [f"expected lifts above 0, got {top:g} as the greatest"]
+        return [f"expected lifts above 0, got {stated(top, unit)} as the greatest"]
     for row, place in ((0, "first"), (len(rows) - 1, "last")):
         if abs(lift[row]) > _END_SHARE * top:
-            return [f"expected at most {_END_SHARE * top:.3g} mm of lift in the {place} row, got {lift[row]:g}"]
+            most, got = length(_END_SHARE * top, unit, 3), stated(float(lift[row]), unit)
+            return [f"expected at most {most} of lift in the {place} row, got {got}"]
     at = int(np.argmax(lift))
     for part, step in ((lift[: at + 1], 1), (lift[at:][::-1], -1)):
         fall = np.maximum.accumulate(part) - part
         if fall.max() > _FALL_SHARE * top:
             row = int(np.argmax(fall))
             there = angle[row] if step == 1 else angle[len(rows) - 1 - row]
-            return [f"expected one peak, got a lift that falls by {fall.max():.3g} mm at {there:g} and rises again"]
+            by = length(float(fall.max()), unit, 3)
+            return [f"expected one peak, got a lift that falls by {by} at {there:g} and rises again"]
     return []
 
 

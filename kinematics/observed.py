@@ -19,6 +19,7 @@ from quillwise.kinematics.cams import events_at
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.hypotheses import Hypothesis, Tag
 from quillwise.kinematics.judgement import Judgement
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.magnetos import break_shift_deg, finger_off_middle_deg, middle_of_range_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.positions import couplings_upstream
@@ -261,7 +262,8 @@ def _valve_row(
     valve = engine.valves[_valve(engine, entry.valve)]
     place = valve_event_deg(engine, valve.name, entry.flank, height_mm)
     if place is None:
-        raise RequestError(f"{entry.name}: by the data {valve.name} does not lift by {height_mm:.2f} mm")
+        unit = engine.sheet.length_unit
+        raise RequestError(f"{entry.name}: by the data {valve.name} does not lift by {length(height_mm, unit)}")
     slope = _by_clearance(engine, valve.name, entry.flank, height_mm)
     by, u_by = _approached(entry.approached, judgement)
     firing = engine.cylinders[valve.cylinder].firing_deg
@@ -301,7 +303,8 @@ def _by_clearance(engine: Engine, valve: str, flank: Flank, height_mm: float) ->
     """By how much the event comes later for more clearance [crank deg per mm]."""
     above, below = (valve_event_deg(engine, valve, flank, height_mm + by) for by in (_STEP_MM, -_STEP_MM))
     if above is None or below is None:
-        raise RequestError(f"{valve} {flank}: {height_mm:.3f} mm is too near the top of its lift to be read by")
+        height = length(height_mm, engine.sheet.length_unit, 3)
+        raise RequestError(f"{valve} {flank}: {height} is too near the top of its lift to be read by")
     return (above - below) / (2 * _STEP_MM)
 
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 from quillwise.kinematics.angles import format_event
 from quillwise.kinematics.datasheet import StepData
 from quillwise.kinematics.errors import Problem, unknown
+from quillwise.kinematics.lengths import length, stated
 from quillwise.kinematics.marks import (
     SLOWEST_PISTON_MM_PER_DEG,
     drop_mm,
@@ -98,7 +99,7 @@ def _lift(engine: Engine, job: StepData) -> Iterator[str]:
     if job.do != "set-camshaft" or job.by not in ("lobe centre", "lift at TDC"):
         return
     valve = timing_valve(engine, job)
-    greatest, lift = greatest_lift_mm(valve), gauge_mm(engine, job)
+    greatest, lift, unit = greatest_lift_mm(valve), gauge_mm(engine, job), engine.sheet.length_unit
     if job.lift_mm is None and lift < SMALLEST_LIFT_MM:
         yield (
             f"{valve.name} has no lift at TDC between exhaust and inlet at its checking clearance, by its lobe: "
@@ -106,8 +107,8 @@ def _lift(engine: Engine, job: StepData) -> Iterator[str]:
         )
     elif not SMALLEST_LIFT_MM <= lift < greatest:
         yield (
-            f"lift: expected from {SMALLEST_LIFT_MM:g} mm to less than {greatest:.2f} mm, what the gauge reads at the "
-            f"top of the lobe of {valve.name}, got {lift:g} mm"
+            f"lift: expected from {stated(SMALLEST_LIFT_MM, unit)} to less than {length(greatest, unit)}, what the "
+            f"gauge reads at the top of the lobe of {valve.name}, got {stated(lift, unit)}"
         )
 
 
@@ -115,12 +116,13 @@ def _piston(engine: Engine, job: StepData) -> Iterator[str]:
     """Marks that the piston cannot show, and a distance that disagrees with the degrees of the data."""
     if not job.mark or job.crank_by != "piston" or any(_lift(engine, job)):
         return
-    by_degrees = mark_own_deg(engine, _without_drop(job))
+    by_degrees, unit = mark_own_deg(engine, _without_drop(job)), engine.sheet.length_unit
     speed = piston_speed_mm_per_deg(engine, job.cylinder, by_degrees)
     if speed < SLOWEST_PISTON_MM_PER_DEG:
         yield (
-            f"the piston of {job.cylinder} moves only {speed:.3f} mm a crank degree at {format_event(by_degrees)}, "
-            f'less than {SLOWEST_PISTON_MM_PER_DEG:g} mm: expected crank_by = "ring" there'
+            f"the piston of {job.cylinder} moves only {length(speed, unit, 3)} a crank degree at "
+            f"{format_event(by_degrees)}, "
+            f'less than {stated(SLOWEST_PISTON_MM_PER_DEG, unit)}: expected crank_by = "ring" there'
         )
         return
     if job.below_tdc_mm is None:
@@ -128,12 +130,12 @@ def _piston(engine: Engine, job: StepData) -> Iterator[str]:
     found = own_deg_at_drop(engine, job.cylinder, job.below_tdc_mm, by_degrees)
     limits = engine.sheet.limits
     limit = limits.points_break_deg if job.do == "set-magneto" else limits.valve_event_deg
-    wanted = f"{drop_mm(engine, job.cylinder, by_degrees):.2f} mm ({format_event(by_degrees, 1)})"
+    wanted = f"{length(drop_mm(engine, job.cylinder, by_degrees), unit)} ({format_event(by_degrees, 1)})"
     if found is None:
-        yield f"below_tdc: expected {wanted}, got {job.below_tdc_mm:g} mm, more than the stroke"
+        yield f"below_tdc: expected {wanted}, got {stated(job.below_tdc_mm, unit)}, more than the stroke"
     elif abs(found - by_degrees) > limit:
         yield (
-            f"below_tdc: expected {wanted} within {limit:g} crank degrees, got {job.below_tdc_mm:g} mm "
+            f"below_tdc: expected {wanted} within {limit:g} crank degrees, got {stated(job.below_tdc_mm, unit)} "
             f"({format_event(found, 1)})"
         )
 

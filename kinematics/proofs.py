@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from quillwise.kinematics.datasheet import ValveKind
-from quillwise.kinematics.wording import PEOPLE, STRIKE, LengthUnit, Text, length
+from quillwise.kinematics.lengths import LengthUnit, length
+from quillwise.kinematics.wording import PEOPLE, STRIKE, Text
 
 
 def equal_lifts(

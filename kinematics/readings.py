@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
 
+from quillwise.kinematics.lengths import LengthUnit, length
+
 Flank = Literal["opens", "closes"]
 Approach = Literal["running direction", "against it", "not noted"]
 SightKind = Literal[
@@ -66,7 +68,9 @@ class ValveReading:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LiftReading:
-    """A valve that is open by ``lift_mm`` (above 0) at ``crank_deg``, rising ("opens") or falling ("closes")."""
+    """A valve that is open by ``lift_mm`` (above 0) at ``crank_deg``, rising ("opens") or falling ("closes").
+
+    ``unit``: of the lift in its name."""
 
     valve: str
     flank: Flank
@@ -79,11 +83,14 @@ class LiftReading:
     period_deg: float = 720.0
     u_clearance_mm: float | None = None
     by_piston: bool = False
+    unit: LengthUnit = "mm"
 
     @property
     def name(self) -> str:
         """For example "A1 inlet open by 2.00 mm, rises"."""
-        return f"{self.valve} open by {self.lift_mm:.2f} mm, {'rises' if self.flank == 'opens' else 'falls'}"
+        return (
+            f"{self.valve} open by {length(self.lift_mm, self.unit)}, {'rises' if self.flank == 'opens' else 'falls'}"
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from quillwise.kinematics.couplings import largest_left_over_deg, step_with_cycles_deg
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.misread import MisreadRow, misread_rows
 from quillwise.kinematics.model import Coupling, Engine
 from quillwise.kinematics.positions import couplings_upstream, step_of_shaft_deg
-from quillwise.kinematics.wording import LengthUnit, length
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

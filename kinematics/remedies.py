@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.wording import (
     FORCE,
     LAST_MOVEMENT,
     PEOPLE,
     STRIKE,
     Caution,
-    LengthUnit,
     Text,
-    length,
     turn_words,
 )
 

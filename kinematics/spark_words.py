@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.wording import (
     BOOSTER,
     FALSE_BREAK,
@@ -9,9 +10,7 @@ from quillwise.kinematics.wording import (
     IMPULSE,
     LIVE,
     RELEASE,
-    LengthUnit,
     Text,
-    length,
     turn_words,
 )
 

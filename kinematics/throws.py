@@ -23,6 +23,7 @@ from quillwise.kinematics.articulated import (
 from quillwise.kinematics.cranks import crank_problems, firing_from_pins_deg, pin_conflicts, pin_turns_deg
 from quillwise.kinematics.datasheet import VIEWED_FROM_WHEELCASE, BankData, DataSheet
 from quillwise.kinematics.errors import Problem
+from quillwise.kinematics.lengths import length, stated
 from quillwise.kinematics.model import Cylinder
 
 _LEAST_EYE = 0.07  # radius of a link rod's eye, by the bore
@@ -35,7 +36,7 @@ _MIDDLE_DEG = 1e-6
 def throw_problems(sheet: DataSheet) -> Iterator[Problem]:
     """Cranks and rods that cannot be or cannot turn, before anything is computed from them."""
     crank = sheet.crank
-    for text in crank_problems(crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm):
+    for text in crank_problems(crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm, sheet.length_unit):
         yield Problem("crank", text)
     own = crank.rods == "own-pins"
     count = sum(bank.cylinders for bank in sheet.banks) if own else max(bank.cylinders for bank in sheet.banks)
@@ -65,8 +66,8 @@ def _own_pin_problems(sheet: DataSheet) -> Iterator[Problem]:
     if bore_spacing_mm(sheet) < least:
         yield Problem(
             "geometry.bore_spacing",
-            f'expected at least {least:.1f} mm for the crank pins and webs of "own-pins", '
-            f"got {bore_spacing_mm(sheet):g}",
+            f'expected at least {length(least, sheet.length_unit, 1)} for the crank pins and webs of "own-pins", '
+            f"got {stated(bore_spacing_mm(sheet), sheet.length_unit)}",
         )
 
 
@@ -85,17 +86,17 @@ def _articulated_problems(sheet: DataSheet) -> Iterator[Problem]:
                 f"{master.cylinders} cylinders",
             )
     if not crank.wrist_pin_radius_mm > 0:
-        yield Problem("crank.wrist_pin_radius", "must be more than 0 mm with articulated rods")
+        yield Problem("crank.wrist_pin_radius", "must be more than 0 with articulated rods")
     elif eye_radius_mm(sheet) < _LEAST_EYE * crank.bore_mm:
         least = crank.wrist_pin_radius_mm + _LEAST_EYE * crank.bore_mm - eye_radius_mm(sheet)
         yield Problem(
             "crank.wrist_pin_radius",
-            f"leaves no room for the link rods' eyes beside the crank pin: expected at least {least:.1f} mm, got "
-            f"{crank.wrist_pin_radius_mm:g}",
+            f"leaves no room for the link rods' eyes beside the crank pin: expected at least "
+            f"{length(least, sheet.length_unit, 1)}, got {stated(crank.wrist_pin_radius_mm, sheet.length_unit)}",
         )
     elif not crank_problems(crank.stroke_mm / 2, crank.rod_length_mm, crank.gudgeon_offset_mm):
         for bank in sheet.banks:
-            for text in link_problems(linkage_of(sheet, bank)):
+            for text in link_problems(linkage_of(sheet, bank), sheet.length_unit):
                 yield Problem("crank.link_rod_length", f"bank {bank.name}: {text}")
 
 

@@ -14,6 +14,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from quillwise.kinematics import lengths
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.datasheet import DataSheet, TrainData
 from quillwise.kinematics.errors import Problem, unknown
@@ -349,10 +350,12 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
             wanted = FIRST_THROW * bore - ahead
             nearest = tree.front_mm - width / 2
             if wanted > nearest:
+                unit = tree.sheet.length_unit
+                least = lengths.length(FIRST_THROW * bore - nearest, unit, 1)
                 tree.problems.append(
                     Problem(
                         "geometry.inclined_shafts_ahead",
-                        f"expected at least {FIRST_THROW * bore - nearest:.1f} mm, got {ahead:g} mm: other wheels "
+                        f"expected at least {least}, got {lengths.stated(ahead, unit)}: other wheels "
                         "stand nearer to the first cylinder",
                     )
                 )

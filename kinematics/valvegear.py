@@ -17,6 +17,7 @@ import numpy as np
 from quillwise.kinematics.cams import Curve, lift_curve
 from quillwise.kinematics.datasheet import DataSheet, ValveData, ValveKind, camshaft_name, valve_name
 from quillwise.kinematics.errors import Problem
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import (
     STEM,
     FlatPlan,
@@ -151,10 +152,11 @@ def valve_room_problems(
         width = max(end for _, end in spans) - min(start for start, _ in spans)
         if width > sizes.bore_spacing_mm:
             more = "rockers, or two camshafts a bank" if sheet.camshafts_per_bank == 1 else "rockers"
+            takes, has = (length(value, sheet.length_unit, 1) for value in (width, sizes.bore_spacing_mm))
             yield Problem(
                 row,
-                f"the followers of {len(spans)} valves a cylinder take {width:.1f} mm of their camshaft, more than the "
-                f"{sizes.bore_spacing_mm:.1f} mm from cylinder to cylinder; {more} would do",
+                f"the followers of {len(spans)} valves a cylinder take {takes} of their camshaft, more than the "
+                f"{has} from cylinder to cylinder; {more} would do",
             )
 
 

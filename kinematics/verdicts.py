@@ -22,11 +22,11 @@ def verdict(difference: float, limit: float, uncertainty: float) -> Verdict:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Check:
-    """One thing that is checked. ``early``: as set against data, + = earlier (degrees) or larger (mm).
+    """One thing that is checked. ``early``: as set against data, + = earlier.
     ``interval``: between two events, so it is wide or narrow, not early or late."""
 
     what: str
-    unit: Literal["crank deg", "mm"]
+    unit: Literal["crank deg"]
     wanted: float
     as_set: float
     early: float

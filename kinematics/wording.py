@@ -10,11 +10,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from quillwise.kinematics.datasheet import ValveKind
+from quillwise.kinematics.lengths import LengthUnit, length
 
 Feel = Literal["opens", "closes", "full", "rises", "falls"]
-LengthUnit = Literal["mm", "in"]
-
-_MM_PER_INCH = 25.4
 
 DISCLAIMER = "Briefing aid. Not approved data."
 FIRST_LINE = "The engine maker's approved data prevail over anything shown here."
@@ -99,15 +97,6 @@ RELEASE = Caution(
     level="NOTE",
     text="A person authorised to release the work inspects it independently, under the rules of the local authority.",
 )
-
-
-def length(value_mm: float, unit: LengthUnit = "mm", decimals: int = 2) -> str:
-    """A length with its unit. Inches get one decimal more, and a fourth where the figure was given so."""
-    if unit == "mm":
-        return f"{value_mm:.{decimals}f} mm"
-    inches = value_mm / _MM_PER_INCH
-    given = abs(round(inches, decimals + 2) - inches) < 1e-7 < abs(round(inches, decimals + 1) - inches)
-    return f"{inches:.{decimals + (2 if given else 1)}f} in"
 
 
 def turn_words(sense: int, seen_from: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.readings import (
     BreakReading,
@@ -19,11 +20,12 @@ from quillwise.kinematics.readings import (
     Sight,
     ValveReading,
 )
-from quillwise.kinematics.wording import length
 from quillwise.scenes.places import printable
+from quillwise.scenes.reading_keys import length_row
 from quillwise.scenes.toml_text import toml_value
 
 Row = Mapping[str, Any]
+_UNIT_WORDS = {"mm": "mm", "in": "inches"}
 _CYCLE = ", in the cycle from 0 to 720, or as 22 BTDC"
 
 
@@ -40,9 +42,11 @@ def left_out_text(name: str) -> str:
     return _text("left_out", {"reading": name})
 
 
-def table_text(proposal: Proposal, typed: str, coverage_factor: float) -> str:
-    """The table that an answer to a proposal makes. Raises RequestError with what is expected."""
-    table, row = _row(proposal, typed.strip(), coverage_factor)
+def table_text(proposal: Proposal, typed: str, coverage_factor: float, unit: LengthUnit = "mm") -> str:
+    """The table that an answer to a proposal makes. ``unit``: of the lengths, typed and kept.
+
+    Raises RequestError with what is expected."""
+    table, row = _row(proposal, typed.strip(), coverage_factor, unit)
     return _text(table, row)
 
 
@@ -61,9 +65,9 @@ def asked_for(engine: Engine, proposal: Proposal) -> str:
         case FingerReading():
             return "Degrees of the finger past the middle of its segment as the points break; before it: below 0"
         case ClearanceReading():
-            return "Clearance with its cam on the heel, in mm"
+            return f"Clearance with its cam on the heel, in {_UNIT_WORDS[unit]}"
         case GapReading():
-            return "Largest opening of the points, in mm"
+            return f"Largest opening of the points, in {_UNIT_WORDS[unit]}"
         case PointerReading(cylinder=cylinder):
             return f"Two readings at the piston stop of {cylinder}, before the top and after it, for example 323.5 36.5"
         case Sight(crank_deg=at):
@@ -77,14 +81,17 @@ def choices(proposal: Proposal) -> tuple[str, ...]:
     return tuple(one.name for one in proposal.outcomes) if isinstance(proposal.entry, Sight) else ()
 
 
-def _row(proposal: Proposal, typed: str, k: float) -> tuple[str, Row]:
+def _row(proposal: Proposal, typed: str, k: float, unit: LengthUnit) -> tuple[str, Row]:
     match proposal.entry:
         case ValveReading() as valve:
-            row = {"valve": valve.valve, "event": valve.flank, "clearance_mm": valve.clearance_mm}
+            row = {"valve": valve.valve, "event": valve.flank, **length_row("clearance", valve.clearance_mm, unit)}
             return "valve_events", {**row, **_angle(typed), "uncertainty_deg": _short(valve.u_deg * k)}
         case LiftReading() as lift:
-            row = {"valve": lift.valve, "event": lift.flank, "lift_mm": _short(lift.lift_mm)}
-            more = {"clearance_mm": lift.clearance_mm, "uncertainty_mm": _short(lift.u_mm * k)}
+            row = {"valve": lift.valve, "event": lift.flank, **length_row("lift", lift.lift_mm, unit)}
+            more = {
+                **length_row("clearance", lift.clearance_mm, unit),
+                **length_row("uncertainty", lift.u_mm * k, unit),
+            }
             return "lifts", {**row, **more, **_angle(typed), "uncertainty_deg": _short(lift.u_deg * k)}
         case BreakReading() as broken:
             row = {"magneto": broken.magneto, "finger_on": broken.finger_on}
@@ -93,10 +100,10 @@ def _row(proposal: Proposal, typed: str, k: float) -> tuple[str, Row]:
             off = {"off_deg": _number(typed, "degrees"), "uncertainty_deg": _short(finger.u_deg * k)}
             return "fingers", {"magneto": finger.magneto, **off}
         case ClearanceReading() as measured:
-            read = {"clearance_mm": _number(typed, "mm"), "uncertainty_mm": _short(measured.u_mm * k)}
+            read = {f"clearance_{unit}": _number(typed, unit), **length_row("uncertainty", measured.u_mm * k, unit)}
             return "clearances", {"valve": measured.valve, **read}
         case GapReading() as gap:
-            read = {"gap_mm": _number(typed, "mm"), "uncertainty_mm": _short(gap.u_mm * k)}
+            read = {f"gap_{unit}": _number(typed, unit), **length_row("uncertainty", gap.u_mm * k, unit)}
             return "points_gaps", {"magneto": gap.magneto, **read}
         case PointerReading() as pointer:
             words = typed.replace(",", " ").split()
@@ -129,7 +136,7 @@ def _number(typed: str, unit: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise RequestError(f'expected {unit} as a number, got "{printable(typed)}"')
+        raise RequestError(f'expected {_UNIT_WORDS.get(unit, unit)} as a number, got "{printable(typed)}"')
     return value
 
 

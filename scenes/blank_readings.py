@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.lengths import MM_PER_UNIT
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.scenes.toml_text import toml_value
@@ -10,15 +11,16 @@ _HEAD = """\
 # Readings as found. Briefing aid. Not approved data.
 # Take all readings, and mark the teeth with paint at both ends, before anything is drawn.
 # Take the remark sign off each row that you fill in. Leave out what you did not read: never guess.
-# Lengths are in mm, angles in crank degrees as the ring or disc shows them.
+# Lengths are in {unit}, angles in crank degrees as the ring or disc shows them.
 format = 1
 engine = {engine}
 # coverage_factor = 2          # k of the uncertainties below
 # turn_proved = true           # false: not known which of the two turns is the firing one of {first}
 """
+_DROP_MM = 4.85  # an example
 _ANGLE = """\
 # crank_deg =                  # in the cycle, 0 to 720; or: reading = "22.0 BTDC"
-#                              # or: piston_mm = 4.85 with piston_side = "before TDC"
+#                              # or: piston_{unit} = {drop} with piston_side = "before TDC"
 # uncertainty_deg = {u}        # expanded, k = 2; or: tool = "degree disc", "degree ring", "flywheel marks"
 # approached = "running direction"   # or "against it", "not noted"
 # turns_counted = true         # false: read on the ring alone
@@ -28,34 +30,37 @@ _ANGLE = """\
 
 def blank_text(engine: Engine) -> str:
     """The form's text."""
-    limits = engine.sheet.limits
+    limits, unit = engine.sheet.limits, engine.sheet.length_unit
+    drop = f"{_DROP_MM / MM_PER_UNIT[unit]:.3g}"
     first = engine.sheet.firing_order[0]
-    parts = [_HEAD.format(engine=toml_value(engine.sheet.scene), first=first)]
+    parts = [_HEAD.format(unit="inches" if unit == "in" else unit, engine=toml_value(engine.sheet.scene), first=first)]
     for job in engine.sheet.setup:
         if job.do == "set-camshaft":
             valve = timing_valve(engine, job)
+            clearance = valve.data.checking_clearance_mm / MM_PER_UNIT[unit]
             for event in ("opens", "closes"):
                 parts.append(
                     f"# [[valve_events]]\n# valve = {toml_value(valve.name)}\n# event = {toml_value(event)}\n"
-                    f"# clearance_mm = {valve.data.checking_clearance_mm:g}           # at which it was read\n"
-                    + _ANGLE.format(u=limits.valve_event_uncertainty_deg)
+                    f"# clearance_{unit} = {clearance:g}           # at which it was read\n"
+                    + _ANGLE.format(unit=unit, drop=drop, u=limits.valve_event_uncertainty_deg)
                 )
         elif job.do == "set-magneto":
             parts.append(
                 f"# [[points_breaks]]\n# magneto = {toml_value(job.magneto)}\n"
                 "# finger_on =                  # the cylinder whose segment the finger is on\n"
                 "# finger_off_deg =             # past the middle of the segment, + in its running direction\n"
-                "# points_gap_mm =              # largest opening, by feeler\n"
-                + _ANGLE.format(u=limits.points_break_uncertainty_deg)
+                f"# points_gap_{unit} =              # largest opening, by feeler\n"
+                + _ANGLE.format(unit=unit, drop=drop, u=limits.points_break_uncertainty_deg)
             )
     measured, magneto = next(iter(engine.valves)), next(iter(engine.magnetos), "")
     parts.append(
         f"# [[clearances]]               # of a valve, by feeler, as it was when its events were read\n"
-        f"# valve = {toml_value(measured)}\n# clearance_mm =\n"
+        f"# valve = {toml_value(measured)}\n# clearance_{unit} =\n"
     )
     if magneto:
         parts.append(
-            f"# [[points_gaps]]              # where no break was read\n# magneto = {toml_value(magneto)}\n# gap_mm =\n"
+            "# [[points_gaps]]              # where no break was read\n"
+            f"# magneto = {toml_value(magneto)}\n# gap_{unit} =\n"
         )
         parts.append(
             "# [[fingers]]                  # as the points break, their place not read\n"

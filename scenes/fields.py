@@ -16,9 +16,9 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, overload
 
 from quillwise.kinematics.angles import parse_event
 from quillwise.kinematics.errors import unknown
+from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.scenes.places import SHOWN_CHARACTERS, TEXT_LIMIT, Place, checked_text, printable, shown
 
-MM_PER_UNIT = {"mm": 1.0, "in": 25.4}  # the international inch is 25.4 mm exactly
 T = TypeVar("T")
 K = TypeVar("K", bound="Keys")
 
@@ -52,7 +52,7 @@ class Field(Generic[T]):
         value: T = table.values[self.key]
         return value
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         """What may stand here, in words."""
         raise NotImplementedError
 
@@ -76,7 +76,7 @@ class Field(Generic[T]):
         example = self.example_in(unit)
         return f"{told}, for example {self.key} = {example}" if example else told
 
-    def example_in(self, unit: str) -> str:
+    def example_in(self, unit: LengthUnit) -> str:
         """The example as it is typed in a file of that length unit."""
         inner = bare(self)
         if isinstance(inner, Length) and self.example:
@@ -95,7 +95,7 @@ class Maybe(Field[T | None]):
         super().__init__()
         self.field = field
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         return self.field.allowed(unit)
 
     def read(self, value: object, place: Place) -> T | None:
@@ -112,7 +112,7 @@ class Text(Field[str]):
         super().__init__()
         self.limit, self.pattern, self.words = limit, pattern, words
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return self.words or f"text of 1 to {self.limit} characters"
 
     def read(self, value: object, place: Place) -> str:
@@ -129,7 +129,7 @@ class Choice(Field[T]):
         super().__init__(default=default)
         self.words = words
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         quoted = [f'"{word}"' for word in self.words]
         return " or ".join([", ".join(quoted[:-1]), quoted[-1]]) if len(quoted) > 1 else quoted[0]
 
@@ -145,7 +145,7 @@ class Choice(Field[T]):
 class Flag(Field[bool]):
     """True or false."""
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return "true or false"
 
     def read(self, value: object, place: Place) -> bool:
@@ -161,7 +161,7 @@ class Whole(Field[int]):
         super().__init__(default=default)
         self.low, self.high = low, high
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a whole number from {self.low} to {self.high}" if self.low < self.high else f"{self.low}"
 
     def read(self, value: object, place: Place) -> int:
@@ -177,7 +177,7 @@ class Number(Field[float]):
         super().__init__(default=default)
         self.low, self.high = low, high
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a number from {self.low:g} to {self.high:g}"
 
     def read(self, value: object, place: Place) -> float:
@@ -201,7 +201,7 @@ class Length(Number):
         super().__init__(low_mm, high_mm, default=default)
         self.per = per
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         low, high = self.low / MM_PER_UNIT[unit], self.high / MM_PER_UNIT[unit]
         return f"a length from {low:.4g} to {high:.4g} {unit}{self.per}"
 
@@ -215,6 +215,27 @@ class Length(Number):
         return super().wrong(value, place, hint)
 
 
+class Measured(Number):
+    """A length that was read off with a tool, in a range of mm. Its key ends in ``_mm``; one that ends in ``_in`` may
+    stand in its place, for inches. It is read as mm."""
+
+    def missing(self, place: Place, where: str = "") -> str:
+        return f"{super().missing(place, where)}, or {in_inches(self.key)} in inches"
+
+    def read_inches(self, value: object, place: Place) -> float:
+        """The value in mm of one that is given in inches."""
+        try:
+            return self._in_range(value, place, MM_PER_UNIT["in"])
+        except ValueError:
+            low, high = self.low / MM_PER_UNIT["in"], self.high / MM_PER_UNIT["in"]
+            raise ValueError(f"expected a number from {low:.4g} to {high:.4g}, got {shown(value)}") from None
+
+
+def in_inches(key: str) -> str:
+    """The key that gives the length of ``key`` in inches: "clearance_in" for "clearance_mm"."""
+    return f"{key.removesuffix('_mm')}_in"
+
+
 class Event(Field[float]):
     """An event as fitters write it; read as the cylinder's own angle [deg]. ``kind``: see ``angles``."""
 
@@ -222,7 +243,7 @@ class Event(Field[float]):
         super().__init__()
         self.kind = kind
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return 'degrees and BTDC, ATDC, BBDC or ABDC, for example "22 BTDC"'
 
     def read(self, value: object, place: Place) -> float:
@@ -238,7 +259,7 @@ class Values(Field[tuple[T, ...]]):
         super().__init__()
         self.of, self.least, self.most = of, least, most
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         return f"an array of {self.least} to {self.most}, each {self.of.allowed(unit)}"
 
     def read(self, value: object, place: Place) -> tuple[T, ...]:
@@ -264,7 +285,7 @@ class LiftTable(Field[tuple[tuple[float, float], ...]]):
         self.least, self.most = least, most
         self.angle, self.lift = Number(-720, 1440), Length(-1, 40)
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         low, high = self.lift.low / MM_PER_UNIT[unit], self.lift.high / MM_PER_UNIT[unit]
         return (
             f"an array of {self.least} to {self.most} rows, each of degrees from {self.angle.low:g} to "
@@ -295,7 +316,7 @@ class Table(Field[K]):
         super().__init__()
         self.keys, self.may_be_empty = keys, may_be_empty
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return "a table"
 
     def read(self, value: object, place: Place) -> K:
@@ -314,7 +335,7 @@ class NamedTables(Field[dict[str, K]]):
         super().__init__(default={})
         self.keys, self.most = keys, most
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"a table of at most {self.most} tables"
 
     def read(self, value: object, place: Place) -> dict[str, K]:
@@ -342,7 +363,7 @@ class Tables(Field[tuple[K, ...]]):
         super().__init__(default=None if least else ())
         self.keys, self.least, self.most, self.label = keys, least, most, label
 
-    def allowed(self, unit: str = "mm") -> str:  # noqa: ARG002
+    def allowed(self, unit: LengthUnit = "mm") -> str:  # noqa: ARG002
         return f"an array of {self.least} to {self.most} tables"
 
     def read(self, value: object, place: Place) -> tuple[K, ...]:
@@ -390,11 +411,15 @@ class Keys:
         self.place = place
         self.values: dict[str, Any] = {}
         fields = self.fields()
+        measured = {in_inches(key): key for key, field in fields.items() if isinstance(bare(field), Measured)}
         self.mistyped: set[str] = set()
         strange = 0
         for key, value in raw.items():
             if key in fields:
                 self._take(fields[key], value)
+                continue
+            if key in measured:
+                self._take_inches(fields[measured[key]], key, value)
                 continue
             strange += 1
             if strange > _MOST_STRANGE or place.is_full:  # to look for a key like each would take for ever
@@ -406,7 +431,7 @@ class Keys:
             place.report(f"expected at most {len(fields)} keys, got {strange} that have no meaning here")
         self.has_unknown_keys = strange > 0
         for key in fields:
-            if key not in raw and key not in self.mistyped:
+            if key not in raw and key not in self.mistyped and not (key in measured.values() and in_inches(key) in raw):
                 self._take(fields[key], _NOTHING)
         self.check()
 
@@ -416,6 +441,17 @@ class Keys:
             self.values[field.key] = field.left_out(place) if value is _NOTHING else field.read(value, place)
         except _ReportedError:
             return
+        except ValueError as error:
+            place.report(str(error))
+
+    def _take_inches(self, field: Field[Any], typed: str, value: object) -> None:
+        place, measured = self.place.at(typed), bare(field)
+        assert isinstance(measured, Measured)
+        if field.key in self.raw:
+            place.report(f"give {typed} or {field.key}, not both")
+            return
+        try:
+            self.values[field.key] = measured.read_inches(value, place)
         except ValueError as error:
             place.report(str(error))
 

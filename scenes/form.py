@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.scenes import sources
 from quillwise.scenes.fields import (
-    MM_PER_UNIT,
     Field,
     Keys,
     Length,
@@ -57,7 +57,7 @@ _AS_SEEN = (
 class _Form:
     """What all lines of a file share: its unit and view, whether remarks and marks are wanted."""
 
-    length_unit: str
+    length_unit: LengthUnit
     seen_from: str
     invented: bool
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from quillwise.kinematics.angles import CYCLE_DEG, format_event
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.measured import (
     MeasuredCurve,
     Rows,
@@ -71,10 +72,10 @@ def check_measured(engine: EngineKeys) -> None:
 
 
 def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: float) -> None:
-    rows = valve.lift_table or ()
-    problems = table_problems(rows)
+    rows, unit = valve.lift_table or (), valve.place.layer.length_unit
+    problems = table_problems(rows, unit)
     for text in problems:
-        valve.wrong("lift_table", f"{text}{_misread(rows)}" if "one peak" in text else text)
+        valve.wrong("lift_table", f"{text}{_misread(rows, unit)}" if "one peak" in text else text)
     if problems:
         return
     _, curve = _in_cycle(rows)
@@ -91,7 +92,8 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
         return
     events = measured_events(curve, clearance)
     if events is None or clearance <= 0:
-        found = f"expected more than the checking clearance of {clearance:g} mm, got {curve.lift_mm:.3g} mm at most"
+        most = length(curve.lift_mm, unit)
+        found = f"expected more than the checking clearance of {stated(clearance, unit)}, got {most} at most"
         valve.wrong("lift_table", found)
         return
     for key, own in zip(("opens", "closes"), events, strict=True):
@@ -101,14 +103,15 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
             valve.wrong(
                 key,
                 f"expected within {limit_deg:g} degrees of {format_event(own, 1)}, where the lift table passes "
-                f"{clearance:g} mm, got {shown(valve.raw[key])}, {abs(given - own):.1f} degrees {way}",
+                f"{stated(clearance, unit)}, got {shown(valve.raw[key])}, {abs(given - own):.1f} degrees {way}",
             )
 
 
-def _misread(rows: Rows) -> str:
+def _misread(rows: Rows, unit: LengthUnit) -> str:
     """The rows that do not go with their neighbours, which may be why a table has a peak too many."""
     named = [
-        f"row {row.row} at {row.angle_deg:g} gives {row.lift_mm:.2f} mm, its neighbours lead to {row.expected_mm:.2f}"
+        f"row {row.row} at {row.angle_deg:g} gives {length(row.lift_mm, unit)}, its neighbours "
+        f"lead to {length(row.expected_mm, unit)}"
         for row in misread_rows(rows)
     ]
     return f"; {'; '.join(named)}: read again" if named else ""

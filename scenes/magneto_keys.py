@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, get_args
 
+from quillwise.kinematics.lengths import LengthUnit
 from quillwise.scenes.fields import (
     Choice,
     Event,
@@ -25,7 +26,7 @@ EARLIEST_BREAK_DEG, LATEST_BREAK_DEG = 630.0, 750.0  # own angles of 90 BTDC and
 class Fired(Values[str]):
     """Banks and cylinders, or the word for all of them."""
 
-    def allowed(self, unit: str = "mm") -> str:
+    def allowed(self, unit: LengthUnit = "mm") -> str:
         return f'{super().allowed(unit)}, or "all"'
 
     def read(self, value: object, place: Place) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from quillwise.kinematics.datasheet import VIEWED_FROM_WHEELCASE
 from quillwise.kinematics.errors import Problem
+from quillwise.kinematics.lengths import LengthUnit
 
 TEXT_LIMIT = 200
 SHOWN_CHARACTERS = 60
@@ -69,7 +70,7 @@ class Layer:
 
     file: str
     table: Mapping[str, Any]
-    length_unit: str = "mm"
+    length_unit: LengthUnit = "mm"
     seen_from: str = VIEWED_FROM_WHEELCASE
 
     def holds(self, keys: tuple[str, ...]) -> bool:

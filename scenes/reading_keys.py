@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
+from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.kinematics.readings import TIMELESS_SIGHTS, Approach, SightKind
-from quillwise.scenes.fields import Choice, Flag, Keys, Maybe, Number, Tables, Text, Values, Whole
+from quillwise.scenes.fields import Choice, Flag, Keys, Maybe, Measured, Number, Tables, Text, Values, Whole
 
 PistonSide = Literal["before TDC", "after TDC"]
 Tool = Literal["degree disc", "degree ring", "flywheel marks"]
@@ -15,18 +16,23 @@ _SIGHTS: tuple[SightKind, ...] = (
 _MOST = 500
 
 
+def length_row(key: str, value_mm: float, unit: LengthUnit) -> dict[str, float]:
+    """A length as a readings file has it: its key with the unit, and the value in that unit, to a millionth."""
+    return {f"{key}_{unit}": round(value_mm / MM_PER_UNIT[unit], 6)}
+
+
 class OfAngle(Keys):
     """What every reading of an angle may say."""
 
     crank_deg = Maybe(Number(-720, 1440)).means("where the crank stood, on the ring or disc, in the cycle", "338.4")
     reading = Maybe(Text(40)).means("the same, as written from a dead centre; crank_deg goes before it", '"21.6 BTDC"')
-    piston_mm = Maybe(Number(0, 1000)).means(
+    piston_mm = Maybe(Measured(0, 1000)).means(
         "where the crank stood, by the distance of the cylinder's piston below its TDC, in mm; it needs no disc", "4.85"
     )
     piston_side = Maybe(Choice[PistonSide](("before TDC", "after TDC"))).means(
         "on which side of the TDC nearest to the event that was", '"before TDC"'
     )
-    piston_uncertainty_mm = Number(0.001, 5, default=0.05).means("expanded uncertainty of piston_mm, in mm", "0.05")
+    piston_uncertainty_mm = Measured(0.001, 5, default=0.05).means("expanded uncertainty of piston_mm, in mm", "0.05")
     uncertainty_deg = Maybe(Number(0.01, 30)).means(
         "expanded uncertainty of the reading, in crank degrees; left out, that of the tool", "0.8"
     )
@@ -50,7 +56,7 @@ class ValveEventKeys(OfAngle):
 
     valve = Text().means("the valve", '"A1 inlet"')
     event = Choice[Literal["opens", "closes"]](("opens", "closes")).means("nipped, or let go", '"opens"')
-    clearance_mm = Number(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
+    clearance_mm = Measured(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
 
 
 class LiftKeys(OfAngle):
@@ -58,9 +64,9 @@ class LiftKeys(OfAngle):
 
     valve = Text().means("the valve", '"A1 inlet"')
     event = Choice[Literal["opens", "closes"]](("opens", "closes")).means("rising, or falling", '"opens"')
-    lift_mm = Number(0.01, 100).means("how far it is open, in mm", "2.50")
-    clearance_mm = Number(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
-    uncertainty_mm = Number(0.001, 5, default=0.05).means("expanded uncertainty of the lift, in mm", "0.05")
+    lift_mm = Measured(0.01, 100).means("how far it is open, in mm", "2.50")
+    clearance_mm = Measured(0.01, 10).means("the clearance that it was read at, in mm", "0.40")
+    uncertainty_mm = Measured(0.001, 5, default=0.05).means("expanded uncertainty of the lift, in mm", "0.05")
 
 
 class BreakKeys(OfAngle):
@@ -71,7 +77,7 @@ class BreakKeys(OfAngle):
     finger_off_deg = Maybe(Number(-90, 90)).means(
         "how far the finger is past the middle of its segment, + in its running direction", "1.5"
     )
-    points_gap_mm = Maybe(Number(0.01, 5)).means("the largest opening of its points, by feeler, in mm", "0.30")
+    points_gap_mm = Maybe(Measured(0.01, 5)).means("the largest opening of its points, by feeler, in mm", "0.30")
     advance_lever = Maybe(Text()).means("where the advance lever stood", '"full advance"')
 
 
@@ -89,16 +95,16 @@ class ClearanceKeys(Keys):
     """[[clearances]]"""
 
     valve = Text().means("the valve", '"A1 inlet"')
-    clearance_mm = Number(0.0, 10).means("its clearance by feeler when its events were read, in mm", "0.40")
-    uncertainty_mm = Number(0.001, 5, default=0.04).means("expanded uncertainty of it, in mm", "0.04")
+    clearance_mm = Measured(0.0, 10).means("its clearance by feeler when its events were read, in mm", "0.40")
+    uncertainty_mm = Measured(0.001, 5, default=0.04).means("expanded uncertainty of it, in mm", "0.04")
 
 
 class GapKeys(Keys):
     """[[points_gaps]]"""
 
     magneto = Text().means("the magneto", '"exhaust-side"')
-    gap_mm = Number(0.0, 5).means("the largest opening of its points, by feeler, in mm", "0.30")
-    uncertainty_mm = Number(0.001, 5, default=0.04).means("expanded uncertainty of it, in mm", "0.04")
+    gap_mm = Measured(0.0, 5).means("the largest opening of its points, by feeler, in mm", "0.30")
+    uncertainty_mm = Measured(0.001, 5, default=0.04).means("expanded uncertainty of it, in mm", "0.04")
 
 
 class StopKeys(Keys):

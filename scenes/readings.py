@@ -13,6 +13,7 @@ from quillwise.kinematics.budget import COVERAGE_FACTOR
 from quillwise.kinematics.disc import prove
 from quillwise.kinematics.errors import Problem, RequestError, SceneError, unknown
 from quillwise.kinematics.judgement import Judgement
+from quillwise.kinematics.lengths import length, stated
 from quillwise.kinematics.marks import (
     OVERLAP_TDC_DEG,
     SLOWEST_PISTON_MM_PER_DEG,
@@ -34,6 +35,7 @@ from quillwise.kinematics.readings import (
     ValveReading,
 )
 from quillwise.scenes import sources
+from quillwise.scenes.fields import in_inches
 from quillwise.scenes.judging import packaged
 from quillwise.scenes.places import Layer, Place, printable
 from quillwise.scenes.reading_keys import (
@@ -183,18 +185,21 @@ def _by_piston(by: _By, row: OfAngle, cylinder: str, near_own_deg: float) -> _Pl
         raise RequestError(
             "give either piston_mm or the ring's degrees (crank_deg, reading): two readings are two rows"
         )
+    key = "piston_mm" if "piston_mm" in row.raw else in_inches("piston_mm")
     if row.piston_mm is None or row.piston_side is None:
-        raise RequestError('piston_mm: give piston_side too, "before TDC" or "after TDC"')
+        raise RequestError(f'{key}: give piston_side too, "before TDC" or "after TDC"')
     top = OVERLAP_TDC_DEG * round(near_own_deg / OVERLAP_TDC_DEG)
     near = top + (-1.0 if row.piston_side == "before TDC" else 1.0)
     own = own_deg_at_drop(by.engine, cylinder, row.piston_mm, near)
+    unit = by.engine.sheet.length_unit
+    below = stated(row.piston_mm, unit)
     if own is None:
-        raise RequestError(f"piston_mm: the piston of {cylinder} never stands {row.piston_mm:g} mm below its TDC")
+        raise RequestError(f"{key}: the piston of {cylinder} never stands {below} below its TDC")
     speed = piston_speed_mm_per_deg(by.engine, cylinder, own)
     if speed < SLOWEST_PISTON_MM_PER_DEG:
         raise RequestError(
-            f"piston_mm: {row.piston_mm:g} mm below TDC the piston of {cylinder} moves {speed:.3f} mm in a crank "
-            "degree: read it by the ring"
+            f"{key}: {below} below TDC the piston of {cylinder} moves {length(speed, unit, 3)} in a crank degree: "
+            "read it by the ring"
         )
     counted = row.turns_counted is not False and by.turn_proved
     return _Place(
@@ -243,6 +248,7 @@ def _lift(by: _By, row: LiftKeys) -> Iterator[Entry]:
         approached=row.approached,
         period_deg=at.period_deg,
         by_piston=at.by_piston,
+        unit=by.engine.sheet.length_unit,
     )
 
 

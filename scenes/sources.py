@@ -15,7 +15,7 @@ from typing import Any
 
 from quillwise.kinematics.datasheet import VIEWED_FROM_OUTPUT, VIEWED_FROM_WHEELCASE
 from quillwise.kinematics.errors import Problem, SceneError, unknown
-from quillwise.scenes.fields import MM_PER_UNIT
+from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.scenes.places import Layer, printable, shown
 
 ENGINE = "engine.toml"
@@ -102,13 +102,14 @@ def _laid_over(upper: Mapping[str, Any], lower: Mapping[str, Any], depth: int) -
 
 def _layers(tables: list[tuple[str, dict[str, Any]]]) -> tuple[Layer, ...]:
     layers: list[Layer] = []
-    unit, view = "mm", VIEWED_FROM_WHEELCASE
+    unit: LengthUnit = "mm"
+    view = VIEWED_FROM_WHEELCASE
     for label, raw in reversed(tables):
         layout = raw.get("layout")
         own_view = layout.get("seen_from") if isinstance(layout, dict) else None
         own_unit = raw.get("length_unit")
         # a wrong value is reported where it stands; here it must not stop the reading
-        unit = own_unit if isinstance(own_unit, str) and own_unit in MM_PER_UNIT else unit
+        unit = next((known for known in MM_PER_UNIT if known == own_unit), unit)
         view = own_view if own_view in (VIEWED_FROM_OUTPUT, VIEWED_FROM_WHEELCASE) else view
         layers.insert(0, Layer(file=label, table=raw, length_unit=unit, seen_from=view))
     return tuple(layers)

@@ -159,7 +159,7 @@ def _ask(
                 notebook.add(left_out_text(proposal.name))
                 return "cannot"
             if typed:
-                notebook.add(table_text(proposal, typed, coverage_factor))
+                notebook.add(table_text(proposal, typed, coverage_factor, notebook.engine.sheet.length_unit))
                 return "taken"
             say("Expected an answer, skip, cannot or stop.")
         except SceneError as error:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from quillwise.kinematics.angles import format_event, in_cycle
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.steps import Step
 from quillwise.viz import captions, palette
 from quillwise.viz.actions import ACTIONS, BAR, MOUSE
@@ -36,30 +37,31 @@ class Paragraph:
     bold: bool = False
 
 
-def step_panel(step: Step, count: int, size_px: tuple[int, int], scale: float) -> Picture:
-    """The step's number, title, cautions, what to do, what to see, and figures (H, W, 3). scale: window's height ÷ 720.
+def step_panel(step: Step, count: int, size_px: tuple[int, int], scale: float, unit: LengthUnit = "mm") -> Picture:
+    """The step's number, title, cautions, what to do, what to see, and figures (H, W, 3). scale: window's height ÷ 720;
+    unit: of lengths.
 
     The letters are the largest, up to 15 pixels × scale, in which all of it fits; at 8 pixels the last lines are left
     out with "…".
     """
-    paragraphs = step_paragraphs(step, count)
+    paragraphs = step_paragraphs(step, count, unit)
     size = max(_LEAST_PX, int(_LARGEST * scale))
     while size > _LEAST_PX and _height(paragraphs, size, size_px[0]) > size_px[1]:
         size -= 1
     return _set(paragraphs, size, size_px)
 
 
-def step_paragraphs(step: Step, count: int) -> list[Paragraph]:
+def step_paragraphs(step: Step, count: int, unit: LengthUnit = "mm") -> list[Paragraph]:
     """All that is told of a step, in the order in which it is read."""
     paragraphs = [Paragraph(f"{step.number} / {count}  {step.text.title}", size=_TITLE, bold=True)]
     paragraphs += [Paragraph(caution.text, lead=f"{caution.level}:") for caution in step.text.cautions]
     paragraphs += [Paragraph(sentence, lead="•") for sentence in step.text.do]
     paragraphs += [Paragraph(what, lead=f"→ {where}:") for where, what in step.text.see]
-    paragraphs += [Paragraph(value, lead=f"{label}:") for label, value in figures(step)]
+    paragraphs += [Paragraph(value, lead=f"{label}:") for label, value in figures(step, unit)]
     return paragraphs
 
 
-def figures(step: Step) -> list[tuple[str, str]]:
+def figures(step: Step, unit: LengthUnit = "mm") -> list[tuple[str, str]]:
     """The figures of a step: how far the crank goes, the least room on the way, checks with their verdicts."""
     found = []
     start, end = step.crank_deg
@@ -67,11 +69,10 @@ def figures(step: Step) -> list[tuple[str, str]]:
         found.append(("crank", f"{start % 720:.1f}° → {end % 720:.1f}°, {end - start:.1f}° to go"))
     if step.room is not None:
         assumed = "" if step.room.known else ", assumed"
-        found.append(("least room", f"{step.room.room_mm:.1f} mm at {step.room.valve}{assumed}"))
+        found.append(("least room", f"{length(step.room.room_mm, unit, 1)} at {step.room.valve}{assumed}"))
     worst = sorted(step.checks, key=lambda check: abs(check.early) / max(check.limit, 1e-9), reverse=True)
     for check in worst[:2]:
-        unit = "°" if check.unit == "crank deg" else " mm"
-        found.append((check.what, f"{check.early:+.2f}{unit} of ±{check.limit:g}{unit} allowed: {check.verdict}"))
+        found.append((check.what, f"{check.early:+.2f}° of ±{check.limit:g}° allowed: {check.verdict}"))
     return found
 
 

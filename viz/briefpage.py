@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.model import Engine
 from quillwise.viz.cameras import VIEWS
 from quillwise.viz.markup import Content, Markup, join, points, table, tag
@@ -73,7 +74,7 @@ def page(engine: Engine, told: Told, packed: Packed) -> str:
         "body",
         tag("a", "To the steps", href="#steps", class_="skip"),
         _header(engine),
-        tag("main", _player(told), _topics(engine, told), _steps(told), _reference(told)),
+        tag("main", _player(told), _topics(engine, told), _steps(told, engine.sheet.length_unit), _reference(told)),
         tag("footer", tag("p", wording.DISCLAIMER)),
         tag("script", Markup(_json(data)), type="application/json", id="data"),
         tag("script", Markup(packed.block), type="application/octet-stream", id="block"),
@@ -272,18 +273,18 @@ def _topics(engine: Engine, told: Told) -> Markup:
     )
 
 
-def _steps(told: Told) -> Markup:
+def _steps(told: Told, unit: LengthUnit) -> Markup:
     steps = told.rehearsal["steps"]
     return tag(
         "section",
         tag("h2", "The steps", class_="part"),
         tag("p", " ".join(wording.LEVELS.values())),
-        [_step(step, len(steps), told.figures.get(step["key"])) for step in steps],
+        [_step(step, len(steps), told.figures.get(step["key"]), unit) for step in steps],
         id="steps",
     )
 
 
-def _step(step: Record, count: int, figure: Markup | None) -> Markup:
+def _step(step: Record, count: int, figure: Markup | None, unit: LengthUnit) -> Markup:
     rows = []
     if step["to_go_crank_deg"]:
         rows.append(
@@ -297,9 +298,8 @@ def _step(step: Record, count: int, figure: Markup | None) -> Markup:
     if step["least_room"]:
         room = step["least_room"]
         assumed = "" if room["known"] else ", assumed"
-        rows.append(
-            ("Least room", f"{room['room_mm']:.1f} mm at {room['valve']}{assumed} (limit {room['limit_mm']:g} mm)")
-        )
+        least, limit = length(room["room_mm"], unit, 1), stated(room["limit_mm"], unit)
+        rows.append(("Least room", f"{least} at {room['valve']}{assumed} (limit {limit})"))
     checks = [
         (
             check["what"],
@@ -336,8 +336,7 @@ def _step(step: Record, count: int, figure: Markup | None) -> Markup:
 
 
 def _number(check: Record, key: str) -> str:
-    unit = check["unit"].replace(" ", "_")
-    return f"{check[f'{key}_{unit}']:.2f}{'°' if unit == 'crank_deg' else ' mm'}"
+    return f"{check[f'{key}_crank_deg']:.2f}°"
 
 
 def _reference(told: Told) -> Markup:

@@ -14,6 +14,7 @@ import numpy as np
 from quillwise.kinematics.angles import Floats, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.joints import Fixed
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm, points_opening_mm
 from quillwise.kinematics.model import Engine
@@ -22,7 +23,6 @@ from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.wording import length
 from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import exhibit, teeth
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window"]
 
-_OPEN_MM = 0.005
+OPEN_MM = 0.005
 _LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
@@ -158,7 +158,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "cam follower not fitted"
         unit = engine.sheet.length_unit
-        if lift >= _OPEN_MM:
+        if lift >= OPEN_MM:
             return f"{shown.of} valve", f"open by {length(lift, unit)}"  # what is open is drawn as it is
         return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
     if shown.kind in ("magneto", "points", "gap"):

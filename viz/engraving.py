@@ -8,19 +8,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from quillwise.kinematics.angles import Floats, wrapped
-from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.wording import length
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
 from quillwise.viz import teeth
 from quillwise.viz.closeups import CloseUp
-from quillwise.viz.magnifying import blade_mm, blade_reach_mm, magnified, magnified_rig
+from quillwise.viz.magnifying import (
+    blade_mm,
+    drawn_gap_mm,
+    feeler_poses,
+    feeler_words,
+    holder_of,
+    magnified,
+    magnified_rig,
+    named_at_mm,
+)
 
 _EVERY_DEG = 10
 _SEEN_DEG = 15.0  # to either side of the pointer, within the window's opening
@@ -53,7 +60,7 @@ def labels(
     """The words of a close-up in a step, for a state of one value."""
     if shown.kind == "valve":
         thick = blade_mm(engine, moment.assembly, shown.of, state, step)
-        return (_feeler(engine, rig, shown, moment, state, thick),) if thick else ()
+        return (_feeler(engine, rig, shown, moment, state, step, thick),) if step and thick else ()
     if shown.kind == "window":
         return _disc(engine, rig, moment, state)
     if shown.kind == "magneto":
@@ -80,16 +87,15 @@ def _out_of_line(engine: Engine, coupling: str, state: State) -> Label:
     return label(f"{abs(out):.2f}°", inner + 0.8 * reach + 0.45 * clockwise, boxed=True)
 
 
-def _feeler(engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, thick_mm: float) -> Label:
-    """What the feeler is, beside the end of its blade: over it beside a rocker, below it where the lobe is over it."""
+def _feeler(
+    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step, thick_mm: float
+) -> Label:
+    """What the feeler is and how it stands, beside the end of its blade."""
     large = magnified(engine, moment.assembly, shown, state, thick_mm)
-    valve, bore = Part(Kind.VALVE, shown.of), engine.sheet.crank.bore_mm
-    pose = poses(magnified_rig(rig, shown), large, [valve])[valve]
-    _, _, end = blade_reach_mm(engine, shown.of)
-    rocker = isinstance(engine.valves[shown.of].plan, RockerPlan)
-    up = shown.factor * thick_mm / 2 + (0.10 if rocker else -0.10) * bore
-    text = f"feeler {length(thick_mm, engine.sheet.length_unit)}"
-    return label(text, points_in_world(pose, np.array([[up, end, 0.0]]))[0, 0], boxed=True)
+    holder = feeler_poses(magnified_rig(rig, shown), shown, large, thick_mm)[holder_of(shown.of)]
+    gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
+    at = points_in_world(holder[None], named_at_mm(engine, shown.of)[None])[0, 0]
+    return label(feeler_words(engine, step, thick_mm, gap), at, boxed=True)
 
 
 def _disc(engine: Engine, rig: Rig, moment: Frame, state: State) -> tuple[Label, ...]:

@@ -25,10 +25,10 @@ from quillwise.viz.asked import (
 )
 
 if TYPE_CHECKING:
+    from quillwise.kinematics.lengths import LengthUnit
     from quillwise.kinematics.model import Engine
     from quillwise.kinematics.sequence import Played
     from quillwise.kinematics.steps import Mistake, Step
-    from quillwise.kinematics.wording import LengthUnit
     from quillwise.viz.records import Record
 
 CHECK_FAILED = 1
@@ -254,7 +254,7 @@ def validate(
         raise
     _, played = play_with(model, None)
     record = folder_records.summary(model, played, leftover(folder))
-    print_record(record, as_json, lambda: validation.validation_text(record))
+    print_record(record, as_json, lambda: validation.validation_text(record, model.sheet.length_unit))
     if record["cannot_be_right"]:
         raise typer.Exit(CHECK_FAILED)
 

@@ -19,6 +19,7 @@ from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly, intended
 from quillwise.kinematics.branches import job_of, leaf_words, leaves_behind, magneto_of_leaf
 from quillwise.kinematics.cures import uncured
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.marks import mark_crank_deg, timing_valve
 from quillwise.kinematics.model import Engine, turning
 from quillwise.kinematics.motion import motion
@@ -28,7 +29,6 @@ from quillwise.kinematics.readings import Cause
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.steps import Frame
 from quillwise.kinematics.timing import early_crank_deg
-from quillwise.kinematics.wording import length
 from quillwise.viz import captions, exhibit, palette
 from quillwise.viz.cameras import Camera, axes, project
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up

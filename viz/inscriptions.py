@@ -12,12 +12,14 @@ from quillwise.viz.engraving import Label
 
 _BOLD_WIDER = 1.12
 _APART = 0.3  # least gap between two words in one line ÷ their height
+LINE = 1.7  # pitch of the lines of one word ÷ height of a capital
 _BORDER = 0.25  # of a boxed word, round about ÷ its height
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Inscription:
-    """A word about its middle, from the left and top border; ``size``: width and height, with its border if boxed."""
+    """A word, of one line or more, about its middle, from the left and top border; ``size``: width and height, with its
+    border if boxed."""
 
     text: str
     middle: tuple[float, float]
@@ -51,8 +53,9 @@ def set_out(
     for number in sorted(range(len(labels)), key=lambda n: not labels[n].boxed):
         label, (x, y) = labels[number], places[number]
         border = 2 * _BORDER * height if label.boxed else 0.0
-        wide = width_of(label.text) * (_BOLD_WIDER if label.boxed else 1.0) + border
-        high = height + border
+        lines = label.text.split("\n")
+        wide = max(map(width_of, lines)) * (_BOLD_WIDER if label.boxed else 1.0) + border
+        high = height * (1 + LINE * (len(lines) - 1)) + border
         if label.boxed:
             x = np.clip(x, wide / 2 + 1, max(wide / 2 + 1, size_px[0] - wide / 2 - 1))
             y = np.clip(y, high / 2 + 1, max(high / 2 + 1, size_px[1] - high / 2 - 1))

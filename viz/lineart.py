@@ -11,6 +11,7 @@ import trimesh
 from quillwise.kinematics import wording
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly, is_fitted
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import State, motion
 from quillwise.kinematics.parts import Kind, Part
@@ -20,7 +21,7 @@ from quillwise.kinematics.steps import Frame as Moment
 from quillwise.kinematics.steps import Step, frame
 from quillwise.viz import callouts, closeups, detailing, engraving, exhibit, turning
 from quillwise.viz.cameras import VIEWS, Camera, Margins, fit
-from quillwise.viz.inscriptions import set_out
+from quillwise.viz.inscriptions import LINE, set_out
 from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, phantom, polyline, strokes
 from quillwise.viz.linked import linked
 from quillwise.viz.magnifying import blade_mm, feeler_poses, magnified, magnified_rig
@@ -301,23 +302,20 @@ def _inscribed(
     text_mm: float,
 ) -> list[Word]:
     """The words of a close-up on paper. A boxed figure is left to the caption: it would stand on lines."""
-    found = engraving.labels(engine, hung, shown, moment, state, step)
-    plain = [label for label in found if not label.boxed or shown.kind == "valve"]
+    named = engraving.labels(engine, hung, shown, moment, state, step)
+    plain = [label for label in named if not label.boxed or shown.kind == "valve"]
     high = _ENGRAVED * text_mm
     # set out in hundredths of a millimetre of the frame
     size = round(100 * place.width), round(100 * place.height)
     words = set_out(plain, camera, size, 100 * high, lambda text: 100 * text_width_mm(text, high))
-    return [
-        Word(
-            text=word.text,
-            at=(
-                place.left + word.middle[0] / 100 - text_width_mm(word.text, high) / 2,
-                place.top + word.middle[1] / 100 + high / 2,
-            ),
-            height_mm=high,
-        )
-        for word in words
-    ]
+    found = []
+    for word in words:
+        lines = word.text.split("\n")
+        for number, text in enumerate(lines):
+            left = place.left + word.middle[0] / 100 - text_width_mm(text, high) / 2
+            lower = high / 2 + LINE * high * (number - (len(lines) - 1) / 2)
+            found.append(Word(text=text, at=(left, place.top + word.middle[1] / 100 + lower), height_mm=high))
+    return found
 
 
 def _centre_lines(engine: Engine, step: Step, camera: Camera, place: Frame) -> list[Stroke]:
@@ -395,7 +393,8 @@ def room_drawing(store: Store, step: Step, size_mm: tuple[float, float]) -> Line
     camera = fit(points, np.array([1.0, 0.0, 0.0]) - 0.06 * along, along, place.aspect, _MARGINS)
     drawn = strokes(bodies, camera, place, {str(part) for part in parts})
     assumed = "" if room.known else " (assumed: the data give no room at TDC)"
-    told = f"Least room {room.room_mm:.1f} mm{assumed}: {room.valve} valve, piston {valve.cylinder}"
+    least = length(room.room_mm, engine.sheet.length_unit, 1)
+    told = f"Least room {least}{assumed}: {room.valve} valve, piston {valve.cylinder}"
     about = f"{told}, crank at {room.crank_deg % 720:.1f} degrees. Drawn in place, not to be measured."
     upper = size_mm[1] - 2.5 * _text_mm(size_mm)
     words = [fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]

@@ -16,8 +16,10 @@ import trimesh
 
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly
-from quillwise.kinematics.joints import Chain, Fixed, Joint, terms
+from quillwise.kinematics.joints import Chain, Fixed, Joint, moved, terms
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import RockerPlan, pad_radius_mm
+from quillwise.kinematics.marks import feel, timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, cam_travel_mm
 from quillwise.kinematics.parts import Kind, Part
@@ -32,7 +34,8 @@ if TYPE_CHECKING:
 
 _BELOW_THE_GAP = (Kind.VALVE, Kind.TAPPET, Kind.SEAT, Kind.SPRING)
 _FEELER_STEPS = ("-nip", "-clearance")
-_SHUT_MM = 0.02
+SHUT_MM = 0.02  # a feeler is drawn while the valve is open by no more
+FREE_MM = 0.005  # half of the last decimal that is told: what a nipped feeler is free by
 _THINNEST_MM = {"mm": 0.04, "in": 0.0381}
 # Of a feeler ÷ bore: width of its blade, what of that stands out beside the follower, its holder's length and height.
 _BLADE, _BESIDE, _HOLDER, _HOLDER_HIGH = 0.12, 0.08, 0.12, 0.05
@@ -41,6 +44,11 @@ _BLADE, _BESIDE, _HOLDER, _HOLDER_HIGH = 0.12, 0.08, 0.12, 0.05
 def gap_coordinate(valve: str) -> str:
     """Name of the coordinate of the gap between follower and valve [mm]: what of the clearance is still to come."""
     return f"valve {valve}, to come"
+
+
+def blade_coordinate(valve: str) -> str:
+    """Name of the coordinate of a feeler's thickness, less the 1 mm of the body that it is drawn by [mm]."""
+    return f"valve {valve}, feeler"
 
 
 def magnified_rig(rig: Rig, shown: CloseUp) -> Rig:
@@ -90,14 +98,44 @@ def blade_mm(engine: Engine, assembly: Assembly, valve: str, state: State, step:
 
     The clearance is set with a blade as thick as it is, and felt with the thinnest.
     """
+    return blade_of_mm(engine, assembly, valve, step) if float(state[f"valve {valve}"][0]) <= SHUT_MM else 0.0
+
+
+def blade_of_mm(engine: Engine, assembly: Assembly, valve: str, step: Step | None) -> float:
+    """Thickness of the feeler that a step puts into a valve's clearance while the valve is shut [mm]; 0: none."""
     if step is None or Part(Kind.VALVE, valve) not in step.about or not step.key.endswith(_FEELER_STEPS):
         return 0.0
     clearance = assembly.clearances_mm[valve]
-    if float(state[f"valve {valve}"][0]) > _SHUT_MM or not np.isfinite(clearance):
+    if not np.isfinite(clearance):
         return 0.0
     if step.key.endswith("-nip"):
         return _THINNEST_MM[engine.sheet.length_unit]
-    return float(min(clearance, engine.valves[valve].data.checking_clearance_mm))
+    return float(min(clearance, step.after.clearances_mm[valve]))
+
+
+def feeler_words(engine: Engine, step: Step, thick_mm: float, gap_mm: float) -> str:
+    """A feeler by its thickness, and how it stands in a gap, in two lines: "feeler 0.04 mm", "free by 0.36 mm"."""
+    unit, free = engine.sheet.length_unit, gap_mm - thick_mm
+    how = f"free by {length(free, unit)}" if free >= FREE_MM else gripped(engine, step)
+    return f"feeler {length(thick_mm, unit)}\n{how}"
+
+
+def gripped(engine: Engine, step: Step) -> str:
+    """How a feeler stands that has no room left: with a light drag where a clearance is set by it; at an event nipped,
+    or just let go by a valve that closes."""
+    if step.key.endswith("-clearance"):
+        return "light drag"
+    jobs = (job for job in engine.sheet.setup if job.do == "set-camshaft")
+    closes = any(feel(job) == "closes" and timing_valve(engine, job).name == step.valve for job in jobs)
+    return "just let go" if closes else "nipped"
+
+
+def named_at_mm(engine: Engine, valve: str) -> Floats:
+    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: beyond its end, over it beside a rocker,
+    below it where the lobe is over it."""
+    own, bore = engine.valves[valve], engine.sheet.crank.bore_mm
+    up, beyond = (0.14, 0.10) if isinstance(own.plan, RockerPlan) else (-0.14, 0.22)
+    return np.array([up * bore, blade_reach_mm(engine, valve)[2] + own.side * beyond * bore, 0.0])
 
 
 def blade_reach_mm(engine: Engine, valve: str) -> tuple[float, float, float]:
@@ -132,13 +170,20 @@ def holder_of(valve: str) -> Part:
 
 def feeler_poses(rig: Rig, shown: CloseUp, state: State, thick_mm: float) -> dict[Part, Floats]:
     """World poses (4, 4) of the feeler's parts for a blade of that thickness. rig and state: the magnified ones."""
-    valve = Part(Kind.VALVE, shown.of)
-    tip = poses(rig, state, [valve])[valve][0]
-    middle = np.eye(4)
-    middle[0, 3] = shown.factor * thick_mm / 2
+    chains = feeler_chains(rig, shown)
+    own = Rig(MappingProxyType(chains), MappingProxyType({part: terms(chain) for part, chain in chains.items()}))
+    thicker = {**state, blade_coordinate(shown.of): np.full_like(state["crankshaft"], thick_mm - 1.0)}
+    return {part: pose[0] for part, pose in poses(own, thicker, tuple(chains)).items()}
+
+
+def feeler_chains(rig: Rig, shown: CloseUp) -> dict[Part, Chain]:
+    """The chains of a feeler's parts on the valve's of a magnified rig: its blade grows with its thickness, and its
+    holder stays about the middle of it."""
+    valve, across = rig.chains[Part(Kind.VALVE, shown.of)], (1.0, 0.0, 0.0)
+    thicker, half = blade_coordinate(shown.of), shown.factor / 2
     return {
-        Part(Kind.FEELER, shown.of): tip @ np.diag([thick_mm, 1.0, 1.0, 1.0]),
-        holder_of(shown.of): tip @ middle,
+        Part(Kind.FEELER, shown.of): (*valve, Joint(kind="stretch", axis=across, coordinate=thicker)),
+        holder_of(shown.of): (*valve, moved(half), Joint(kind="slide", axis=across, coordinate=thicker, ratio=half)),
     }
 
 

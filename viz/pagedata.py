@@ -24,6 +24,7 @@ from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly, intended
 from quillwise.kinematics.couplings import best
 from quillwise.kinematics.joints import Chain, Fixed
+from quillwise.kinematics.lengths import MM_PER_UNIT, THOUS
 from quillwise.kinematics.magnetos import TOUCHING_MM
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
@@ -36,8 +37,19 @@ from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import closeups, exhibit, palette, teeth
 from quillwise.viz.cameras import VIEWS, Camera, Margins, box_corners, fit
+from quillwise.viz.closeups import OPEN_MM
 from quillwise.viz.linked import Linked, linked
-from quillwise.viz.magnifying import breaker_cam, magnified_rig
+from quillwise.viz.magnifying import (
+    FREE_MM,
+    SHUT_MM,
+    blade_of_mm,
+    breaker_cam,
+    feeler,
+    feeler_chains,
+    gripped,
+    magnified_rig,
+    named_at_mm,
+)
 from quillwise.viz.part_words import part_figures
 from quillwise.viz.playback import move_s
 
@@ -157,6 +169,7 @@ def pack(
                 "after": made.number(step.after),
                 "about": [str(part) for part in step.about],
                 "close": _subjects(view),
+                "feeler": _feeler(engine, step, view, made),
                 "trial": _trial(engine, step),
                 **words(step),
             }
@@ -165,6 +178,8 @@ def pack(
         "as_set": made.number(as_set),
         "as_found": None if found is None else made.number(found),
         "close": close,
+        "unit": {"name": engine.sheet.length_unit, "mm": MM_PER_UNIT[engine.sheet.length_unit], "thous": THOUS},
+        "told_mm": {"open": OPEN_MM, "shut": SHUT_MM, "free": FREE_MM},
         "magnetos": {
             name: [each.data.closed_ohm, each.data.open_ohm, TOUCHING_MM] for name, each in engine.magnetos.items()
         },
@@ -285,10 +300,31 @@ def _close_ups(
             shaft = dressing.rocker_shaft_of(engine, of) if kind == "valve" else None
             if shaft is not None:
                 record["parts"].append([str(shaft), None, None, None])
+            if kind == "valve":
+                record["feeler"] = _blade(engine, shown, larger, packer, chains)
             if kind == "teeth":
                 record["out"] = _out_of_line(engine, of)
             found[" ".join(subject).strip()] = record
     return found
+
+
+def _blade(engine: Engine, shown: closeups.CloseUp, larger: Rig, packer: _Packer, chains: list[list[object]]) -> Record:
+    """The feeler of a valve's close-up: its blade and holder, and where its words stand in the holder's frame [mm]."""
+    hung, parts = feeler_chains(larger, shown), []
+    for part, body in feeler(engine, shown).items():
+        parts.append([str(part), packer.body(body), len(chains)])
+        chains.append(_chain(hung[part]))
+    at = _short(named_at_mm(engine, shown.of), 4)
+    return {"colour": palette.strong(Kind.FEELER), "parts": parts, "named_at": at}
+
+
+def _feeler(engine: Engine, step: Step, view: Linked, made: _Assemblies) -> Record | None:
+    """How thick a feeler the step puts into the clearance of its close-up's valve [mm], by the assembly's number."""
+    if view.valve is None:
+        return None
+    _, of = view.valve
+    thick = {made.number(each): blade_of_mm(engine, each, of, step) for each in (step.during, step.after)}
+    return {"of": of, "thick": thick, "gripped": gripped(engine, step)} if any(thick.values()) else None
 
 
 def _out_of_line(engine: Engine, coupling: str) -> Record:

@@ -32,7 +32,7 @@ def text_panel(now: Session, job: Work, size_px: tuple[int, int], scale: float) 
         return _question(question, now.lesson, size_px, scale)
     if now.lesson is not None:
         return _answered(now.lesson, job, step, size_px, scale)
-    return board.step_panel(step, len(job.steps), size_px, scale), ()
+    return board.step_panel(step, len(job.steps), size_px, scale, job.engine.sheet.length_unit), ()
 
 
 def panel_key(now: Session) -> object:
@@ -114,7 +114,7 @@ def _answered(
     paragraphs = [
         *_last(now, number),
         Paragraph(_score(now)),
-        *board.step_paragraphs(step, len(job.steps)),
+        *board.step_paragraphs(step, len(job.steps), job.engine.sheet.length_unit),
     ]
     rows = [[Button(key="space", words="Play the step", hint="space"), Button(key="Right", words="Next", hint="→")]]
     return board.panel(paragraphs, rows, size_px, scale)

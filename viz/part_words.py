@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from quillwise.kinematics.angles import in_cycle, stroke
+from quillwise.kinematics.lengths import length, stated
 from quillwise.kinematics.model import CRANKSHAFT, Engine, turning
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
@@ -22,8 +23,9 @@ def part_figures(engine: Engine, part: Part) -> str:
             times = abs(float(shaft.turns))
             return f"turns {turning(shaft.sense)} seen from its {shaft.seen_from}, {times:.4g} × the crank"
         case Kind.VALVE:
-            data = engine.valves[part.of].data
-            return f"lift {data.lift_mm:g} mm, checking clearance {data.checking_clearance_mm:g} mm"
+            data, unit = engine.valves[part.of].data, engine.sheet.length_unit
+            clearance = stated(data.checking_clearance_mm, unit)
+            return f"lift {stated(data.lift_mm, unit)}, checking clearance {clearance}"
         case Kind.ROTOR:
             return f"{engine.magnetos[part.of].data.poles} poles"
         case _:
@@ -45,13 +47,13 @@ def now_of(engine: Engine, part: Part, state: State) -> str:
             return f"at {at(engine.wheels[part.of].shaft) % 360:.1f}°"
         case Kind.VALVE | Kind.ROCKER | Kind.TAPPET:
             lift = at(f"valve {part.of}")
-            return f"open by {lift:.2f} mm" if lift > 0 else "shut"
+            return f"open by {length(lift, engine.sheet.length_unit)}" if lift > 0 else "shut"
         case Kind.PISTON | Kind.ROD:
             cylinder = engine.cylinders[part.of]
             return f"on its {stroke(engine.sigma * at(CRANKSHAFT) - cylinder.firing_deg)} stroke"
         case Kind.MOVING_POINT | Kind.FIXED_POINT | Kind.BREAKER_CAM:
             gap = at(f"points {part.of}")
-            return f"points open by {gap:.2f} mm" if gap > 0 else "points shut"
+            return f"points open by {length(gap, engine.sheet.length_unit)}" if gap > 0 else "points shut"
         case _:
             return ""
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from types import MappingProxyType
 
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.kinematics.verdicts import Check
-from quillwise.kinematics.wording import length
 from quillwise.viz import teeth
 from quillwise.viz.closeups import close_up, headline
 from quillwise.viz.glances import Glance

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.viz.asked import DEMONSTRATION, EngineName, MistakeTexts, check_degrees, open_engine, play_with
 from quillwise.viz.figures import AsJson, print_record
 
@@ -78,7 +79,7 @@ def disc(
 
     proof = prove(model, cylinder or model.sheet.firing_order[0], first, second)
     record = disc_record(model, proof, first, second)
-    print_record(record, as_json, lambda: disc_text(record))
+    print_record(record, as_json, lambda: disc_text(record, model.sheet.length_unit))
 
 
 def accuracy_record(
@@ -211,8 +212,8 @@ def disc_record(engine: Engine, proof: Proof, first_deg: float, second_deg: floa
     }
 
 
-def disc_text(record: Record) -> str:
-    """The proof in plain sentences."""
+def disc_text(record: Record, unit: LengthUnit = "mm") -> str:
+    """The proof in plain sentences. ``unit``: of the stop's distance."""
     from quillwise.viz.typesetting import page, paragraph
 
     off = record["own_tdc_after_midway_crank_deg"]
@@ -230,7 +231,7 @@ def disc_text(record: Record) -> str:
             ),
             paragraph(told),
             paragraph(
-                f"The stop met the piston {record['stop_below_top_mm']:.2f} mm below its top, "
+                f"The stop met the piston {length(record['stop_below_top_mm'], unit)} below its top, "
                 f"{record['stop_before_tdc_crank_deg']:.2f}° before it and "
                 f"{record['stop_after_tdc_crank_deg']:.2f}° after it."
             ),

@@ -14,6 +14,7 @@ from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, shaft_angles
 from quillwise.kinematics.timing import Event, timing_table
+from quillwise.scenes.reading_keys import length_row
 from quillwise.scenes.toml_text import toml_value
 from quillwise.viz.records import COVERAGE_FACTOR
 from quillwise.viz.writing import write_whole
@@ -66,7 +67,7 @@ def _valve_event(engine: Engine, assembly: Assembly, event: Event) -> dict[str, 
         "valve": valve.name,
         "event": what,
         **_reading(engine, event, event.cylinder),
-        "clearance_mm": assembly.clearances_mm[valve.name],
+        **length_row("clearance", assembly.clearances_mm[valve.name], engine.sheet.length_unit),
         **_way(event),
     }
 
@@ -82,7 +83,7 @@ def _points_break(engine: Engine, assembly: Assembly, event: Event) -> dict[str,
         "magneto": magneto.name,
         "finger_on": finger_on,
         **_reading(engine, event, finger_on),
-        "points_gap_mm": assembly.points_gaps_mm[magneto.name],
+        **length_row("points_gap", assembly.points_gaps_mm[magneto.name], engine.sheet.length_unit),
         "advance_lever": magneto.data.timed_at,
         **_way(event),
     }

@@ -443,7 +443,6 @@ def _room(room: Room, limit_mm: float) -> Record:
 
 
 def _check(check: Check) -> Record:
-    unit = "crank_deg" if check.unit == "crank deg" else "mm"
     values: Mapping[str, float] = {
         "wanted": check.wanted,
         "as_set": check.as_set,
@@ -454,7 +453,7 @@ def _check(check: Check) -> Record:
     return {
         "what": check.what,
         "unit": check.unit,
-        **{f"{key}_{unit}": value for key, value in values.items()},
+        **{f"{key}_crank_deg": value for key, value in values.items()},
         "is_interval": check.interval,
         "verdict": check.verdict,
     }

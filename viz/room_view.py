@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.room import Room, least_room, path, room_in
@@ -29,13 +30,15 @@ _MOST_ROOM_MM = 14.0  # what is drawn below a valve at full lift; more is cut of
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Space:
-    """The room now and on the way ahead, None where no valve is open. ``limit_mm``: the least that the data allow."""
+    """The room now and on the way ahead, None where no valve is open. ``limit_mm``: the least that the data allow.
+    ``unit``: of the words."""
 
     now: Room | None
     ahead: Room | None
     lift_mm: float
     most_lift_mm: float
     limit_mm: float
+    unit: LengthUnit = "mm"
 
     @property
     def alarm(self) -> Alarm:
@@ -51,13 +54,14 @@ class Space:
         if self.now is None:
             first = "all valves shut"
         else:
-            first = f"{self.now.valve} {max(self.now.room_mm, 0.0):.1f} mm{'' if self.now.known else ' assumed'}"
+            room = length(max(self.now.room_mm, 0.0), self.unit, 1)
+            first = f"{self.now.valve} {room}{'' if self.now.known else ' assumed'}"
         if not self.alarm:
             return first, ""
         worst = min((room for room in (self.now, self.ahead) if room is not None), key=lambda room: room.room_mm)
         if worst.strikes:
             return first, f"{worst.valve} {'strikes' if worst.known else 'may strike'} at {worst.crank_deg % 720:.0f}°"
-        return first, f"{worst.valve} {worst.room_mm:.1f} mm at {worst.crank_deg % 720:.0f}°"
+        return first, f"{worst.valve} {length(worst.room_mm, self.unit, 1)} at {worst.crank_deg % 720:.0f}°"
 
 
 def space(engine: Engine, shown: Frame, state: State, on_the_way: Room | None, look_ahead: bool) -> Space:
@@ -77,6 +81,7 @@ def space(engine: Engine, shown: Frame, state: State, on_the_way: Room | None, l
         lift_mm=0.0 if valve is None else float(state[f"valve {valve.name}"][0]),
         most_lift_mm=max(engine.sheet.inlet.lift_mm, engine.sheet.exhaust.lift_mm),
         limit_mm=engine.sheet.limits.room_mm,
+        unit=engine.sheet.length_unit,
     )
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.lengths import length_figure
 from quillwise.kinematics.marks import timing_valve
 from quillwise.viz import sheetwords
 from quillwise.viz.sheetblocks import PAGE, Block, fields, heading, table, text, together
 from quillwise.viz.sheetcover import plug_leads
-from quillwise.viz.sheetdata import Work, hand_over, length, limits
+from quillwise.viz.sheetdata import Work, hand_over, limits
 
 _INITIALS = ("Fitter", "Inspector")
 _LINES = 6  # of discrepancies
@@ -32,8 +33,8 @@ def reading_form(job: Work) -> list[Block]:
     for each in job.engine.sheet.setup:
         if each.do == "set-camshaft":
             name = timing_valve(job.engine, each).name
-            clearance = timing_valve(job.engine, each).data.checking_clearance_mm
-            valve_rows += [(name, event, f"{clearance:g}", "", "", "", "") for event in ("opens", "closes")]
+            clearance = length_figure(timing_valve(job.engine, each).data.checking_clearance_mm, job.unit)
+            valve_rows += [(name, event, clearance, "", "", "", "") for event in ("opens", "closes")]
         elif each.do == "set-magneto":
             magneto_rows.append((each.magneto, "", "", "", "", "", ""))
     first = job.engine.sheet.firing_order[0]
@@ -47,11 +48,11 @@ def reading_form(job: Work) -> list[Block]:
         text(f"engine = {job.engine.sheet.scene}"),
     ]
     if valve_rows:
-        heads = ("valve", "event", "clearance_mm", *angles)
+        heads = ("valve", "event", f"clearance_{job.unit}", *angles)
         rows = [*valve_rows, *[("",) * 7] * 4]
         found += [heading(3, "valve_events"), table(heads, rows, (1.5, 0.9, 1.3, 1.3, 1.4, 1.5, 1.4), small=True)]
     if magneto_rows:
-        heads = ("magneto", "finger_on", "points_gap_mm", *angles)
+        heads = ("magneto", "finger_on", f"points_gap_{job.unit}", *angles)
         rows = [*magneto_rows, *[("",) * 7] * 2]
         shown = table(heads, rows, (1.5, 0.9, 1.3, 1.3, 1.4, 1.5, 1.4), small=True)
         found.append(together([heading(3, "points_breaks"), shown]))
@@ -65,7 +66,7 @@ def reading_form(job: Work) -> list[Block]:
 def clearances(job: Work) -> list[Block]:
     """The running clearance of every valve."""
     rows = [
-        (name, length(valve.data.running_clearance_mm, job.unit), "", "", "", "")
+        (name, length_figure(valve.data.running_clearance_mm, job.unit), "", "", "", "")
         for name, valve in job.engine.valves.items()
     ]
     heads = ("Valve", f"Nominal, {job.unit}", "As found", "As left", *_INITIALS)
@@ -150,7 +151,7 @@ def magneto_card(job: Work) -> list[Block]:
     for number, (name, magneto) in enumerate(job.engine.magnetos.items()):
         found += [PAGE] if number else []
         rows = [
-            ("points gap", job.unit, length(magneto.data.points_gap_mm, job.unit), "—", "—", "", "", ""),
+            ("points gap", job.unit, length_figure(magneto.data.points_gap_mm, job.unit), "—", "—", "", "", ""),
             ("points closed", "ohm", f"{magneto.data.closed_ohm:.2f}", "—", "—", "", "", ""),
             ("points open", "ohm", f"{magneto.data.open_ohm:.2f}", "—", "—", "", "", ""),
         ]

@@ -12,10 +12,10 @@ from typing import Any
 from quillwise.kinematics import wording
 from quillwise.kinematics.assembly import Engaged
 from quillwise.kinematics.budget import acceptance_zone
+from quillwise.kinematics.lengths import LengthUnit, length_figure
 from quillwise.kinematics.model import Coupling, Engine
 from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Step
-from quillwise.kinematics.wording import LengthUnit
 from quillwise.scenes import sources
 from quillwise.viz import records, sheetwords
 from quillwise.viz.sheetblocks import (
@@ -257,9 +257,9 @@ def _readings(job: Work, step: Step, record: Record) -> Iterator[tuple[str, ...]
             yield _row(name, "deg")
     if step.key == "points":
         for magneto in engine.magnetos.values():
-            yield _row(f"{magneto.name} points gap", unit, length(magneto.data.points_gap_mm, unit))
+            yield _row(f"{magneto.name} points gap", unit, length_figure(magneto.data.points_gap_mm, unit))
     if step.key.endswith("-clearance") and step.key != RUNNING:
-        yield _row(f"{step.valve} checking clearance", unit, length(step.after.clearances_mm[step.valve], unit))
+        yield _row(f"{step.valve} checking clearance", unit, length_figure(step.after.clearances_mm[step.valve], unit))
     if step.key.endswith("-break"):
         data = engine.magneto(step.magneto).data
         for name, ohm in (("points closed", data.closed_ohm), ("points open", data.open_ohm)):
@@ -274,14 +274,8 @@ def _readings(job: Work, step: Step, record: Record) -> Iterator[tuple[str, ...]
                 )
         return
     for check in record["checks"]:
-        key = "crank_deg" if check["unit"] == "crank deg" else "mm"
-        values = (check[f"{name}_{key}"] for name in ("wanted", "limit", "uncertainty"))
+        values = (check[f"{name}_crank_deg"] for name in ("wanted", "limit", "uncertainty"))
         yield _row(check["what"], check["unit"], *limits(*values))
-
-
-def length(value_mm: float, unit: LengthUnit) -> str:
-    """A length without its unit, as ``wording`` writes it."""
-    return wording.length(value_mm, unit).removesuffix(f" {unit}")
 
 
 def limits(nominal: float, limit: float, uncertainty: float) -> tuple[str, str, str]:

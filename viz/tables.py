@@ -12,17 +12,16 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.lengths import LengthUnit, length, length_figure, stated
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import (
     WIDTH,
-    LengthUnit,
     columns,
     degrees,
     early_or_late,
     entry,
     event_off,
     indented,
-    length,
     page,
     paragraph,
     rule,
@@ -58,7 +57,7 @@ def events_text(record: Record, as_set: bool = False, unit: LengthUnit = "mm") -
     """The timing table with the plug-lead chart. ``as_set``: with the events as set in place of the piston's drop."""
     valves = record["valves"]
     clearances = ", ".join(
-        f"{kind} {length(valves[kind]['checking_clearance_mm'], unit)} {unit}" for kind in ("inlet", "exhaust")
+        f"{kind} {length(valves[kind]['checking_clearance_mm'], unit)}" for kind in ("inlet", "exhaust")
     )
     sheet = [
         paragraph(f"Timing table: {record['engine']} ({record['scene']})"),
@@ -69,7 +68,7 @@ def events_text(record: Record, as_set: bool = False, unit: LengthUnit = "mm") -
             f"{degrees(record['firing_interval_crank_deg'])}."
         ),
         *_own_tops(record["tops"]),
-        *measured_words(record["measured_lifts"]),
+        *measured_words(record["measured_lifts"], unit),
         *_mistakes(record),
         "",
         _events_as_set(record["events"]) if as_set else _events(record["events"], unit),
@@ -197,7 +196,7 @@ def rehearsal_text(record: Record, unit: LengthUnit = "mm") -> str:
         paragraph(wording.FIRST_LINE),
         paragraph(" ".join(record["levels"].values())),
         *([paragraph(f"Fault: {record['fault']['name']}. {record['fault']['about']}")] if "fault" in record else []),
-        *measured_words(record["measured_lifts"]),
+        *measured_words(record["measured_lifts"], unit),
         *_mistakes(record),
     ]
     for step in record["steps"]:
@@ -269,7 +268,7 @@ def _own_tops(tops: Sequence[Record]) -> list[RenderableType]:
 
 
 def _events(events: Sequence[Record], unit: LengthUnit) -> RenderableType:
-    rows = [(*_by_the_data(event), length(event["piston_drop_mm"], unit)) for event in events]
+    rows = [(*_by_the_data(event), length_figure(event["piston_drop_mm"], unit)) for event in events]
     return columns(("crank", "to next", "event", "by the data", f"piston below TDC, {unit}"), rows, right=(0, 1, 4))
 
 
@@ -439,31 +438,30 @@ def crank_words(step: Record) -> str:
 
 def room_words(room: Record, unit: LengthUnit) -> str:
     """The least room between valves and pistons in a step, with its verdict."""
-    amount = f"{length(room['room_mm'], unit)} {unit}"
+    amount = length(room["room_mm"], unit)
     where = f"at {room['valve']}, crank at {degrees(room['crank_deg'])}"
     if not room["known"]:
         would = f"it would be {amount}"
         if room["room_mm"] < 0:
-            would = f"the valve would strike by {length(-room['room_mm'], unit)} {unit}"
+            would = f"the valve would strike by {length(-room['room_mm'], unit)}"
         return f"not in the data; with none at TDC {would} {where}: {room['verdict']}."
     strikes = "THE VALVE STRIKES THE PISTON: " if room["strikes"] else ""
-    limit = f"at least {length(room['limit_mm'], unit, 1)} {unit} wanted"
+    limit = f"at least {stated(room['limit_mm'], unit)} wanted"
     return f"{strikes}least {amount} between valves and pistons, {where} ({limit}): {room['verdict']}."
 
 
 def _checks(checks: Sequence[Record]) -> RenderableType:
     rows = []
     for check in checks:
-        unit = "crank_deg" if check["unit"] == "crank deg" else "mm"
-        early = check[f"early_{unit}"]
+        early = check["early_crank_deg"]
         rows.append(
             (
                 check["what"],
-                degrees(check[f"wanted_{unit}"]),
-                f"{check[f'as_set_{unit}']:.2f}",
+                degrees(check["wanted_crank_deg"]),
+                f"{check['as_set_crank_deg']:.2f}",
                 f"{-early:+.2f}" if check["is_interval"] else event_off(early),
-                f"±{check[f'limit_{unit}']:g}",
-                f"{check[f'uncertainty_{unit}']:g}",
+                f"±{check['limit_crank_deg']:g}",
+                f"{check['uncertainty_crank_deg']:g}",
                 check["verdict"],
             )
         )

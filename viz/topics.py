@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.model import Engine, turning
 from quillwise.viz.markup import Content, Markup, join, points, table, tag
 
@@ -24,13 +25,13 @@ def topics(
     steps = rehearsal["steps"]
     made = (
         _job(engine, steps),
-        _hazards(steps, figures),
+        _hazards(steps, figures, engine.sheet.length_unit),
         _drive(engine, verniers),
         _marks(steps, figures),
         _vernier(steps, verniers, figures),
         _holding(engine, steps, figures),
         _mistakes(mistakes),
-        _limits(rehearsal),
+        _limits(rehearsal, engine.sheet.length_unit),
     )
     return join([_topic(number, title, content) for number, (title, content) in enumerate(made, start=1)])
 
@@ -65,7 +66,7 @@ def _job(engine: Engine, steps: Sequence[Record]) -> tuple[str, Content]:
     ]
 
 
-def _hazards(steps: Sequence[Record], figures: Figures) -> tuple[str, Content]:
+def _hazards(steps: Sequence[Record], figures: Figures, unit: LengthUnit) -> tuple[str, Content]:
     told: dict[tuple[str, str], None] = {}
     for step in steps:
         for caution in step["cautions"]:
@@ -82,8 +83,8 @@ def _hazards(steps: Sequence[Record], figures: Figures) -> tuple[str, Content]:
             tag("h3", "What can strike"),
             tag(
                 "p",
-                f"The least room of the whole set-up is {room['room_mm']:.1f} mm, at {room['valve']}, "
-                f"in step {tightest['number']}. The limit is {room['limit_mm']:g} mm.{assumed}",
+                f"The least room of the whole set-up is {length(room['room_mm'], unit, 1)}, at {room['valve']}, "
+                f"in step {tightest['number']}. The limit is {stated(room['limit_mm'], unit)}.{assumed}",
             ),
             figures.get(ROOM),
         ]
@@ -242,7 +243,7 @@ def _mistakes(mistakes: Sequence[Record]) -> tuple[str, Content]:
     )
 
 
-def _limits(rehearsal: Record) -> tuple[str, Content]:
+def _limits(rehearsal: Record, unit: LengthUnit) -> tuple[str, Content]:
     limits = rehearsal["limits"]
     rows = [
         ("Valve event", f"± {limits['valve_event_crank_deg']:g}°", f"{limits['valve_event_uncertainty_crank_deg']:g}°"),
@@ -252,7 +253,7 @@ def _limits(rehearsal: Record) -> tuple[str, Content]:
             f"{limits['points_break_uncertainty_crank_deg']:g}°",
         ),
         ("Between the magnetos", f"± {limits['stagger_crank_deg']:g}°", ""),
-        ("Room between valve and piston", f"{limits['room_mm']:g} mm or more", ""),
+        ("Room between valve and piston", f"{stated(limits['room_mm'], unit)} or more", ""),
     ]
     holds = [
         f"Step {step['number']}: {step['title']}."

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.couplings import best
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.magnetos import TOUCHING_MM, finger_at, meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg, motion
@@ -105,11 +106,11 @@ def _moved(out_deg: float) -> str:
 
 def _held(engine: Engine, step: Step, trial: BenchTrial, state: State) -> list[tuple[Sign, str]]:
     off = ahead_crank_deg(engine, step, trial)
-    frame = moment(engine, step, trial)
+    frame, unit = moment(engine, step, trial), engine.sheet.length_unit
     if trial.kind == "camshaft":
         gap = float(drawn_gap_mm(engine, frame.assembly, step.valve, state)[0])
         lift = float(state[f"valve {step.valve}"][0])
-        reads = f"open by {lift:.2f} mm" if lift > _SHUT_MM else f"clearance {gap:.2f} mm"
+        reads = f"open by {length(lift, unit)}" if lift > _SHUT_MM else f"clearance {length(gap, unit)}"
         lines = [("", f"{step.valve}: {reads}.")]
     else:
         magneto = engine.magnetos[step.magneto]
@@ -117,7 +118,7 @@ def _held(engine: Engine, step: Step, trial: BenchTrial, state: State) -> list[t
         ohm = float(meter_ohm(magneto.data, [gap])[0])
         finger = finger_running_deg(engine, step.magneto, state[magneto.finger])
         at = finger_at(magneto.data, magneto.fires, finger)
-        points = f"open by {gap:.2f} mm" if gap > TOUCHING_MM else "shut"
+        points = f"open by {length(gap, unit)}" if gap > TOUCHING_MM else "shut"
         lines = [("", f"Points {points}, meter {ohm:.2f} Ω, finger nearest to {magneto.fires[int(at.segment[0])]}.")]
     if abs(off) <= FINE_DEG / 2:
         return [*lines, ("✓", "Held at its place.")]

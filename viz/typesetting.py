@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Sequence
-from typing import Literal
 
 from rich import box
 from rich.console import Console, RenderableType
@@ -20,11 +19,8 @@ from quillwise.kinematics import wording
 from quillwise.scenes.places import printable
 
 WIDTH = 80
-MM_PER_INCH = 25.4
 _LABEL_WIDTH = 6
 _ABOUT_A_TURN_DEG = 350.0
-
-LengthUnit = Literal["mm", "in"]
 
 
 def page(sheet: Iterable[RenderableType]) -> str:
@@ -94,11 +90,6 @@ def columns(heads: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence
 def indented(table: RenderableType, indent: int = 2) -> RenderableType:
     """Anything, moved to the right."""
     return Padding(table, (0, 0, 0, indent))
-
-
-def length(value_mm: float, unit: LengthUnit, decimals: int = 2) -> str:
-    """A length without its unit, with the decimals that it has in mm; inches get one more."""
-    return f"{value_mm:.{decimals}f}" if unit == "mm" else f"{value_mm / MM_PER_INCH:.{decimals + 1}f}"
 
 
 def degrees(value: float) -> str:

@@ -10,14 +10,15 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 
 from quillwise.kinematics.angles import format_event
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import facts, page, paragraph, trimmed
 
 _LEFT_LINES = 12  # of a file: so many keys that nobody has replaced are named on the page
 
 
-def validation_text(record: Record) -> str:
-    """What ``validate`` prints of an engine folder that is right."""
+def validation_text(record: Record, unit: LengthUnit = "mm") -> str:
+    """What ``validate`` prints of an engine folder that is right. ``unit``: of the lengths."""
     couplings = "; ".join(
         f"{item['name']} {item['driving_teeth']}/{item['driven_teeth']}, step {trimmed(item['step_crank_deg'])}"
         for item in record["couplings"]
@@ -25,7 +26,7 @@ def validation_text(record: Record) -> str:
     measured = tuple(
         (
             f"{item['valves']} lift",
-            f"measured in {item['rows']} rows, noise {item['noise_rms_mm']:.3f} mm; opens "
+            f"measured in {item['rows']} rows, noise {length(item['noise_rms_mm'], unit, 3)}; opens "
             f"{format_event(item['opens_own_crank_deg'], 1)}, closes {format_event(item['closes_own_crank_deg'], 1)}",
         )
         for item in record["measured_lifts"]
@@ -106,11 +107,12 @@ def rotation_words(record: Record) -> str:
     return f"{written['rotation']}, seen from the {written['seen_from']} as the file is written ({here})"
 
 
-def measured_words(lifts: Sequence[Record]) -> list[RenderableType]:
+def measured_words(lifts: Sequence[Record], unit: LengthUnit) -> list[RenderableType]:
     """What the noise of measured lifts is, and which rows look misread."""
     return [
         paragraph(
-            f"{item['valves'].capitalize()} lift measured in {item['rows']} rows, noise {item['noise_rms_mm']:.3f} mm."
+            f"{item['valves'].capitalize()} lift measured in {item['rows']} rows, "
+            f"noise {length(item['noise_rms_mm'], unit, 3)}."
             + "".join(f" CHECK: {row['words']}" for row in item["misread"])
         )
         for item in lifts

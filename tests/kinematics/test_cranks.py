@@ -152,7 +152,7 @@ def test_speed_is_the_slope_of_the_height(linkage: tuple[float, float, float]) -
 
 def test_crank_that_cannot_turn_is_explained() -> None:
     assert cranks.crank_problems(66, 236, 1) == []
-    assert cranks.crank_problems(0, 236) == ["the crank radius must be more than 0 mm, got 0 mm"]
+    assert cranks.crank_problems(0, 236) == ["the crank radius must be more than 0, got 0 mm"]
     assert cranks.crank_problems(66, 70, -4) == [
         "the rod (70 mm) must be longer than half the stroke and the gudgeon offset together (70 mm), "
         "or the crank cannot turn"

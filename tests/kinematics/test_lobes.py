@@ -259,7 +259,7 @@ def test_undercut_lobe_is_refused_and_says_what_would_do() -> None:
             {"angle_to_cylinder_deg": 75.0},
             "the valve may lean by 60 degrees at most from the cylinder, got 75",
         ),
-        ({"base_radius_mm": -1.0}, "the base radius must be more than 0 mm, got -1"),
+        ({"base_radius_mm": -1.0}, "the base radius must be more than 0, got -1 mm"),
     ],
 )
 def test_impossible_followers_are_explained(change: dict[str, object], message: str) -> None:

@@ -183,9 +183,9 @@ RISE = [(300.0 + 10 * k, 9 * np.sin(np.pi * k / 24) ** 2) for k in range(25)]
         ([*RISE[:5], (339.0, 4.0), *RISE[6:]], "expected angles that grow, got 339 in row 6 after 340"),
         ([*RISE[:5], (340.0, 4.0), *RISE[6:]], "expected angles that grow, got 340 in row 6 after 340"),
         ([*RISE, (1020.0, 0.0)], "expected rows over less than 720 degrees, got 720"),
-        ([(angle, 0.0) for angle, _ in RISE], "expected lifts above 0, got 0 as the greatest"),
-        ([(300.0, 0.3), *RISE[1:]], "expected at most 0.18 mm of lift in the first row, got 0.3"),
-        ([*RISE[:-1], (540.0, -0.2)], "expected at most 0.18 mm of lift in the last row, got -0.2"),
+        ([(angle, 0.0) for angle, _ in RISE], "expected lifts above 0, got 0 mm as the greatest"),
+        ([(300.0, 0.3), *RISE[1:]], "expected at most 0.180 mm of lift in the first row, got 0.3 mm"),
+        ([*RISE[:-1], (540.0, -0.2)], "expected at most 0.180 mm of lift in the last row, got -0.2 mm"),
         (
             [*RISE[:8], (380.0, 5.0), *RISE[9:]],
             "expected one peak, got a lift that falls by 0.665 mm at 380 and rises again",
@@ -210,8 +210,8 @@ def test_readings_that_fall_by_less_than_their_error_are_one_peak() -> None:
 @pytest.mark.parametrize(
     ("clearance", "message"),
     [
-        (9.5, "more than 0 and less than the greatest lift of the table (8.998 mm), got 9.5"),
-        (0.0, "more than 0 and less than the greatest lift of the table (8.998 mm), got 0"),
+        (9.5, "more than 0 and less than the greatest lift of the table (8.998 mm), got 9.5 mm"),
+        (0.0, "more than 0 and less than the greatest lift of the table (8.998 mm), got 0 mm"),
     ],
 )
 def test_clearance_must_be_passed_by_the_lift(clearance: float, message: str) -> None:

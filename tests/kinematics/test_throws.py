@@ -226,7 +226,7 @@ def test_wrong_throws_in_whole_messages() -> None:
     ]
     assert problems(with_crank(articulated_eight(), wrist_pin_radius_mm=20.0)) == [
         "crank.wrist_pin_radius: leaves no room for the link rods' eyes beside the crank pin: "
-        "expected at least 31.0 mm, got 20"
+        "expected at least 31.0 mm, got 20 mm"
     ]
     # by hand: the pin swings out by r = 55, the wrist pin against it by r · 42 / 210: 55 · √(1 + 0.2²) = 56.1
     assert problems(with_crank(articulated_eight(), link_rod_length_mm=45.0)) == [
@@ -268,7 +268,7 @@ def test_pins_of_a_boxer_can_be_given_bank_by_bank() -> None:
 def test_own_pins_need_room_along_the_crank() -> None:
     sheet = boxer_eight()
     assert problems(replace(sheet, geometry={"bore_spacing_mm": 105.0})) == [
-        'geometry.bore_spacing: expected at least 112.0 mm for the crank pins and webs of "own-pins", got 105'
+        'geometry.bore_spacing: expected at least 112.0 mm for the crank pins and webs of "own-pins", got 105 mm'
     ]
     assert problems(w_twelve(rods="own-pins")) == ['crank.rods: expected one or two banks beside "own-pins", got 3']
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -295,3 +296,47 @@ def test_the_disc_and_the_piston_may_say_different_places(tmp_path):
     assert len(read(tmp_path, HEAD + disc + piston.format(6.06)).entries) == 2
     with pytest.raises(SceneError, match="A1 inlet opens is read twice"):
         read(tmp_path, HEAD + piston.format(6.06) + piston.format(9.0))
+
+
+def test_lengths_in_inches_are_those_in_mm(tmp_path):
+    """Every key of a length, as typed in one unit and in the other: the same readings, 25.4 mm to the inch."""
+    rows = (
+        '[[valve_events]]\nvalve = "A1 inlet"\nevent = "opens"\nclearance_UNIT = {0.508}\npiston_UNIT = {6.35}\n'
+        'piston_side = "before TDC"\npiston_uncertainty_UNIT = {0.0508}\n'
+        '[[lifts]]\nvalve = "A1 inlet"\nevent = "closes"\nlift_UNIT = {2.54}\nclearance_UNIT = {0.508}\n'
+        "uncertainty_UNIT = {0.0254}\ncrank_deg = 560\n"
+        '[[points_breaks]]\nmagneto = "exhaust-side"\nfinger_on = "A1"\npoints_gap_UNIT = {0.3048}\ncrank_deg = 680\n'
+        '[[clearances]]\nvalve = "A1 inlet"\nclearance_UNIT = {0.4572}\nuncertainty_UNIT = {0.0508}\n'
+        '[[points_gaps]]\nmagneto = "inlet-side"\ngap_UNIT = {0.2794}\n'
+    )
+
+    def typed(unit: str, per: float) -> str:
+        figures = re.sub(r"\{([\d.]+)\}", lambda found: f"{float(found[1]) / per:.6g}", rows)
+        return HEAD + figures.replace("UNIT", unit)
+
+    millimetres, inches = (read(tmp_path, typed(unit, per)).entries for unit, per in (("mm", 1.0), ("in", 25.4)))
+    assert len(inches) == 6
+    for one, other in zip(millimetres, inches, strict=True):
+        for key in one.__dataclass_fields__:
+            value = getattr(one, key)
+            assert getattr(other, key) == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), key
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (
+            "clearance_in = 0.4\nclearance_mm = 0.4\ncrank_deg = 1",
+            "clearance_in: give clearance_in or clearance_mm",
+        ),
+        ("clearance_in = 40\ncrank_deg = 1", "clearance_in: expected a number from 0.0003937 to 0.3937, got 40"),
+        ('clearance_in = "0.4"\ncrank_deg = 1', 'clearance_in: expected a number from 0.0003937 to 0.3937, got "0.4"'),
+        ("crank_deg = 1", "clearance_mm = 0.40, or clearance_in in inches"),
+        ("clearance_mm = 0.4\npiston_in = 0.2", 'piston_in: give piston_side too, "before TDC" or "after TDC"'),
+    ],
+)
+def test_wrong_lengths_in_inches(tmp_path, row, words):
+    text = f'{HEAD}[[valve_events]]\nvalve = "A1 inlet"\nevent = "opens"\n{row}\n'
+    with pytest.raises(SceneError) as caught:
+        read(tmp_path, text)
+    assert words in " | ".join(str(problem) for problem in caught.value.problems)

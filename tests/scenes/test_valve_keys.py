@@ -310,12 +310,12 @@ RISING = "[" + ", ".join(f"[{300 + 10 * k}, {0.1 * k * (24 - k):.2f}]" for k in 
         ),
         (
             'law = "measured"\nlift_table = ' + RISING.replace("[420, 14.40]", "[420, 2.00]"),
-            "engine.toml: valves.inlet.lift_table: expected one peak, got a lift that falls by 12.3 mm at 420 and "
-            "rises again; row 13 at 420 gives 2.00 mm, its neighbours lead to 14.40: read again",
+            "engine.toml: valves.inlet.lift_table: expected one peak, got a lift that falls by 12.300 mm at 420 "
+            "and rises again; row 13 at 420 gives 2.00 mm, its neighbours lead to 14.40 mm: read again",
         ),
         (
             'law = "measured"\nlift_table = ' + RISING.replace("[540, 0.00]", "[540, 1.00]"),
-            "engine.toml: valves.inlet.lift_table: expected at most 0.288 mm of lift in the last row, got 1",
+            "engine.toml: valves.inlet.lift_table: expected at most 0.288 mm of lift in the last row, got 1 mm",
         ),
         (
             f'law = "measured"\nlift_table = [{rows(offset_deg=-460)}]',
@@ -332,5 +332,5 @@ def test_a_lift_that_never_passes_the_clearance(make_folder):
     low = ", ".join(f"[{360 + 10 * k}, {0.003 * k * (20 - k):.3f}]" for k in range(21))
     folder = make_folder({INLET_EVENTS: f'law = "measured"\nlift_table = [{low}]'})
     assert message(folder) == (
-        "engine.toml: valves.inlet.lift_table: expected more than the checking clearance of 0.5 mm, got 0.3 mm at most"
+        "engine.toml: valves.inlet.lift_table: expected more than the checking clearance of 0.5 mm, got 0.30 mm at most"
     )

@@ -316,3 +316,36 @@ def test_touch(browser, files):
     assert small == []
     assert it.noise == []
     it.context.close()
+
+
+_REDDISH = """() => {
+  quillwise.draw();
+  const canvas = document.querySelector("#close-0 canvas");
+  const copy = document.createElement("canvas");
+  [copy.width, copy.height] = [canvas.width, canvas.height];
+  const pen = copy.getContext("2d", { willReadFrequently: true });
+  pen.drawImage(canvas, 0, 0);
+  const { data } = pen.getImageData(0, 0, copy.width, copy.height);
+  let found = 0;
+  for (let i = 0; i < data.length; i += 4) if (data[i] > data[i + 1] + 60 && data[i + 1] > data[i + 2] + 30) found += 1;
+  return found;
+}"""
+
+
+def test_the_feeler_is_drawn_and_named_while_a_step_uses_it(page):
+    """Its colour and its words stand in the valve's close-up at the nip, and go with it."""
+
+    def open_at(key: str) -> str:
+        page.click(f'#step-list button[data-step="{NUMBER[key]}"]')
+        settle(page)
+        return page.inner_text("#close-0 .reading")
+
+    assert "feeler" not in open_at("a-mark")
+    before = page.evaluate(_REDDISH)
+    assert open_at("a-nip").endswith("; feeler 0.04 mm, nipped")
+    assert page.evaluate(_REDDISH) > before + 40
+    named = drawn(page, "#close-0 canvas")
+    page.evaluate("quillwise.model.name = () => {}; quillwise.draw()")
+    unnamed = drawn(page, "#close-0 canvas")
+    page.evaluate("delete quillwise.model.name; quillwise.draw()")
+    assert unnamed != named == drawn(page, "#close-0 canvas")

@@ -18,6 +18,7 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.cams import lift_curve, lift_mm
 from quillwise.kinematics.datasheet import DataSheet
 from quillwise.kinematics.errors import SceneError
+from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.sequence import play
 from quillwise.scenes import library
 from quillwise.viz import folder_records, records, tables, validation
@@ -176,7 +177,7 @@ def test_an_inch_engine_has_its_sentences_in_inches() -> None:
         ]
         other = "mm" if unit == "in" else "in"
         assert not [line for line in said if re.search(rf"[0-9] {other}\b", line)]
-        clearance = wording.length(sheet.inlet.checking_clearance_mm, unit)
+        clearance = length(sheet.inlet.checking_clearance_mm, unit)
         assert any(f"to {clearance}." in line for line in said)
 
 
@@ -188,11 +189,11 @@ def test_an_inch_engine_has_its_sentences_in_inches() -> None:
         (0.4064, "in", 2, "0.016 in"),
         (0.3175, "in", 2, "0.0125 in"),  # an eightieth, as it was typed
         (0.3176, "in", 2, "0.013 in"),
-        (12.7, "in", 1, "0.50 in"),
+        (12.7, "in", 1, "0.500 in"),
     ],
 )
-def test_lengths_in_words(mm: float, unit: wording.LengthUnit, decimals: int, said: str) -> None:
-    assert wording.length(mm, unit, decimals) == said
+def test_lengths_in_words(mm: float, unit: LengthUnit, decimals: int, said: str) -> None:
+    assert length(mm, unit, decimals) == said
 
 
 def test_units_of_the_command_line_rule_the_sentences_too() -> None:

@@ -5,6 +5,7 @@ import { Model } from "./model.js";
 import { assembly, moment, outOfLine, unpack } from "./rig.js";
 import { drawStrip } from "./strip.js";
 import { talk } from "./talk.js";
+import { feeler, length, valve } from "./words.js";
 
 const $ = (id) => document.getElementById(id);
 const CYCLE = 720;
@@ -68,7 +69,7 @@ async function start() {
     model.about = new Set(step.about);
     model.faint = $("faint").checked;
     const compare = now.found && $("compare").checked;
-    model.place(shown(), compare ? data.as_set : null);
+    model.place(shown(), compare ? data.as_set : null, now.found ? null : step);
     model.draw($("whole"), eye.camera());
     step.close.forEach((name, number) => {
       const figure = $(`close-${number}`);
@@ -89,10 +90,10 @@ async function start() {
     if (close.kind === "valve") {
       const less = model.less[close.of];
       if (less === null) return [`${close.of} valve`, "cam follower not fitted"];
-      const lift = state[`valve ${close.of}`];
-      const gap = state[`valve ${close.of}, to come`];
-      const says = lift < 0.005 ? `clearance ${gap.toFixed(2)} mm` : `open by ${lift.toFixed(2)} mm`;
-      return [`${close.of} valve`, `${says} (drawn × ${close.factor})`];
+      const blade = model.blade && model.blade.of === close.of ? model.blade : null;
+      const gap = blade ? blade.gap : state[`valve ${close.of}, to come`];
+      const says = valve(data, close, state[`valve ${close.of}`], gap);
+      return [`${close.of} valve`, blade ? `${says}; ${feeler(data, blade).join(", ")}` : says];
     }
     if (close.kind === "teeth") {
       const at = outOfLine(close.out, state);
@@ -105,7 +106,7 @@ async function start() {
       const gap = state[`points ${close.of}`];
       const [closed, open, touching] = data.magnetos[close.of];
       const isOpen = gap > touching;
-      const points = isOpen ? `points open ${gap.toFixed(2)} mm (drawn × ${close.factor})` : "points closed";
+      const points = isOpen ? `points ${length(gap, data.unit)} (drawn × ${close.factor})` : "points shut";
       return [`${close.of} magneto`, `${points}, meter ${(isOpen ? open : closed).toFixed(2)} Ω`];
     }
     return ["timing window", `crank ${wrapped(model.now.crank).toFixed(1)}°`];

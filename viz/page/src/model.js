@@ -4,13 +4,15 @@ import {
   AmbientLight, BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, EdgesGeometry, LineBasicMaterial,
   LineSegments, Matrix4, Mesh, MeshLambertMaterial, OrthographicCamera, Raycaster, Scene, Vector2, Vector3, WebGLRenderer,
 } from "three";
-import { poses, state } from "./rig.js";
+import { blade, poses, state } from "./rig.js";
+import { feeler } from "./words.js";
 
 const SHARES = 65535;
 const EDGE_DEG = 30;
 const EDGE = "#222222";
 const INTENDED = "#0072B2";
 const GHOST = 0.12;
+const LETTER_PX = 11;
 
 export class Model {
   /** Raises an Error when there is no WebGL. antialias: costs 2.5 times where WebGL is software. */
@@ -33,6 +35,7 @@ export class Model {
     this.parts = new Map();
     for (const part of data.parts) this.parts.set(part.name, this.made(part, part.body, part.mark));
     this.own = new Map();
+    this.feelers = new Map();
     for (const [name, close] of Object.entries(data.close)) {
       for (const [part, body, mark, chain] of close.parts) {
         const known = this.parts.get(part);
@@ -40,6 +43,12 @@ export class Model {
         const it = body === null ? known : this.made(known.part, body, mark);
         if (!this.own.has(name)) this.own.set(name, []);
         this.own.get(name).push({ it, chain: chain ?? known.part.chain });
+      }
+      if (close.feeler) {
+        const { colour, parts } = close.feeler;
+        this.feelers.set(name, parts.map(([part, body, chain]) => (
+          { it: this.made({ name: part, quiet: colour, strong: colour }, body, null), chain }
+        )));
       }
     }
     this.hidden = new Set(data.parts.filter((part) => !part.shown).map((part) => part.name));
@@ -96,10 +105,14 @@ export class Model {
     return this.materials.get(key);
   }
 
-  /** Moves all parts to a moment. intended: number of the assembly that is drawn as phantom where it differs. */
-  place(now, intended) {
+  /**
+   * Moves all parts to a moment. intended: number of the assembly that is drawn as phantom where it differs; step: the
+   * one that is worked at, null where none is.
+   */
+  place(now, intended, step) {
     this.now = now;
     this.state = state(this.data, this.block, now);
+    this.blade = blade(this.data, step, now, this.state);
     this.posed = poses(this.data, this.state);
     this.phantom = intended === null
       ? null
@@ -134,7 +147,31 @@ export class Model {
     for (const { it, chain } of this.own.get(name) ?? []) {
       if (this.fitted(it.part)) this.show(it, this.posed[chain], true, false);
     }
+    const blade = this.blade && close.kind === "valve" && this.blade.of === close.of ? this.blade : null;
+    if (blade) for (const { it, chain } of this.feelers.get(name)) this.show(it, this.posed[chain], true, false);
     this.render(canvas, close.camera);
+    if (blade) this.name(canvas, feeler(this.data, blade), this.posed[close.feeler.parts[1][2]], close.feeler.named_at);
+  }
+
+  /** Lines on a patch in a canvas that was drawn last, about a place in a frame, moved to where they are not cut. */
+  name(canvas, lines, pose, at) {
+    const pen = canvas.getContext("2d");
+    const size = LETTER_PX * Math.min(globalThis.devicePixelRatio || 1, 2);
+    pen.font = `bold ${size}px sans-serif`;
+    const wide = Math.max(...lines.map((line) => pen.measureText(line).width)) + size;
+    const high = 1.3 * size * lines.length + 0.4 * size;
+    const place = new Vector3(...at).applyMatrix4(matrix(pose)).project(this.eye);
+    const kept = (share, reach, end) => Math.max(reach / 2 + 1, Math.min(share * end, end - reach / 2 - 1));
+    const x = kept((1 + place.x) / 2, wide, canvas.width);
+    const y = kept((1 - place.y) / 2, high, canvas.height);
+    pen.fillStyle = "#ffffff";
+    pen.fillRect(x - wide / 2, y - high / 2, wide, high);
+    pen.strokeStyle = EDGE;
+    pen.strokeRect(x - wide / 2, y - high / 2, wide, high);
+    pen.fillStyle = EDGE;
+    pen.textAlign = "center";
+    pen.textBaseline = "middle";
+    lines.forEach((line, number) => pen.fillText(line, x, y + 1.3 * size * (number - (lines.length - 1) / 2)));
   }
 
   clear() {

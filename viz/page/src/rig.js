@@ -61,6 +61,22 @@ export function state(data, block, now) {
   return found;
 }
 
+/**
+ * The feeler of a step in the clearance of a valve; null where there is none. It holds the gap open as it is drawn:
+ * the state is changed for that.
+ */
+export function blade(data, step, now, found) {
+  const own = step && step.feeler;
+  const thick = (own && own.thick[now.assembly]) || 0;
+  if (!thick || found[`valve ${own.of}`] > data.told_mm.shut) return null;
+  const drawn = `valve ${own.of}, to come`;
+  const gap = found[drawn];
+  const { factor } = data.close[`valve ${own.of}`];
+  found[drawn] = Math.max(gap, (factor * thick - gap) / (factor - 1));
+  found[`valve ${own.of}, feeler`] = thick - 1;
+  return { of: own.of, thick, gap, gripped: own.gripped };
+}
+
 function between(floats, [at, count], angle) {
   const place = (((angle % 360) + 360) % 360) / 360 * count;
   const low = Math.floor(place);
@@ -76,7 +92,7 @@ export function poses(data, found) {
       if (typeof element[0] === "number") pose = times(pose, element);
       else {
         const [kind, axis, coordinate, ratio] = element;
-        const q = found[coordinate] * ratio;
+        const q = (found[coordinate] ?? 0) * ratio;
         pose = times(pose, JOINTS[kind](axis, q));
       }
     }

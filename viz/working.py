@@ -6,13 +6,17 @@ A figure does not depend on how many hands there are, nor on which hand draws it
 from __future__ import annotations
 
 import copyreg
+import os
+import threading
+import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from quillwise.kinematics.errors import RequestError
+from quillwise.viz.interrupts import held
 
 if TYPE_CHECKING:
     from quillwise.kinematics.steps import Step
@@ -20,6 +24,7 @@ if TYPE_CHECKING:
     from quillwise.viz.sheetdata import Figure, Sheet, Work
 
 MOST_JOBS = 64
+_LOOK_S = 0.5  # how often a worker looks whether it is still wanted
 _ANSWER_S = 20  # how long a scheduler may take to answer
 
 
@@ -52,8 +57,41 @@ def at_work(hands: Hands) -> Iterator[int]:
         with _cluster(hands.cluster) as count:
             yield count
     else:
-        with joblib.parallel_config(n_jobs=hands.jobs):
+        if hands.jobs == 1:
+            yield 1
+            return
+        with (
+            _cleared_without_a_word(),
+            joblib.parallel_config(backend="loky", n_jobs=hands.jobs, initializer=_end_with, initargs=(os.getpid(),)),
+        ):
             yield hands.jobs
+
+
+@contextmanager
+def _cleared_without_a_word() -> Iterator[None]:
+    """What clears up behind a run that was killed or interrupted warns of what it finds: nobody can act on that."""
+    name = "PYTHONWARNINGS"
+    before = os.environ.get(name)
+    os.environ[name] = ",".join([*([before] if before else []), "ignore:resource_tracker"])
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[name]
+        else:
+            os.environ[name] = before
+
+
+def _end_with(parent: int) -> None:
+    """Ends this process soon after the one that it works for: one that was killed cannot say so, and a worker would
+    wait minutes for more to do."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(_LOOK_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager
@@ -106,13 +144,16 @@ def pack_figures(
 
     asked = [step.number - 1 for step in chosen or job.played.steps]
     drawn: dict[str, Figure] = {}
-    with at_work(who) as count:
+    with at_work(who) as count, ExitStack() as last:
         # a share each, for what is made once a share: the bodies of the parts
         shares = [tuple(asked[first::count]) for first in range(min(count, len(asked)))]
         if not chosen:
             shares.insert(0, ())
         parts = [_Part(job=job, sheet=sheet, steps=share) for share in shares]
-        for done in joblib.Parallel(return_as="generator")(joblib.delayed(_drawn)(part) for part in parts):
+        with held():  # an interrupt in the midst of starting workers would leave their semaphores behind
+            finished = joblib.Parallel(return_as="generator")(joblib.delayed(_drawn)(part) for part in parts)
+            last.callback(finished.close)
+        for done in finished:
             drawn |= done
             if progress is not None:
                 progress(len(drawn), len(asked) + (not chosen))

@@ -25,6 +25,9 @@ COMMANDS = {
     "draw --line": ["draw", "slipway-six", "--line", "--step", "1"],
     "draw": ["draw", "slipway-six", "--step", "1", "--size", "900x600"],
     "film": ["film", "slipway-six", "--cycle", "--seconds", "1", "--size", "320x240"],
+    "sheets": ["sheets", "slipway-six", "--only", "safe"],
+    # a worker that outlived the program would hold its streams open, and the wait for these would fail
+    "sheets by two": ["sheets", "slipway-six", "--only", "safe", "--only", "tdc", "--jobs", "2"],
     "brief": ["brief", "slipway-six", "--without-figures"],
 }
 TIMES = 25

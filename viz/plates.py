@@ -19,7 +19,7 @@ from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.rig import Rig, quill_coordinate, rig
+from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.steps import Frame, Step, frame
 from quillwise.viz import (
     callouts,
@@ -35,6 +35,7 @@ from quillwise.viz import (
     turning,
 )
 from quillwise.viz.cameras import Camera, Margins, Swing, Vector, fit, project, view
+from quillwise.viz.close_arrows import close_arrows
 from quillwise.viz.closeups import (
     CloseUp,
     close_up,
@@ -62,7 +63,6 @@ _STRIP_GAP = 0.02  # of the height: between the text and the strip
 _GAP_PX = 2
 LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
 _RIM_SHARE = 0.018  # of the bore: the light rim of an arrow before dark gears
-_ARROW_SHARE = 0.9  # of the span of an end-on arrow: the bore that its thickness goes by
 
 
 class Plates:
@@ -303,8 +303,10 @@ class Plates:
             exhibit.fit_followers(general, moment.assembly)
             bore = self._engine.sheet.crank.bore_mm
             choices = [
-                [Arrow(line=line, body=turning.arrow(line, bore)) for line in lines]
-                for lines in turning.places(self._engine, step)
+                [Arrow(line=line, body=turning.arrow(line, bore), own=own, others=others) for line in lines]
+                for lines, (own, others) in zip(
+                    turning.places(self._engine, step), turning.meant(self._engine, step), strict=True
+                )
             ]
             self._eyes[step.number] = standpoint(
                 general, step.about, side_of(self._engine, step), lambda eye: self._whole(general, eye), choices
@@ -353,12 +355,12 @@ class Plates:
             tools.append(Part(Kind.VALVE, shown.of))
         stage.emphasise(_on_stage(stage, (*_strong(step), *tools)))
         found = engraving.labels(engine, self._rig, shown, moment, state, step)
+        pointing = close_arrows(engine, shown, step, camera, glance.moment is not None) if step else ()
+        found += tuple(
+            engraving.label(arrow.words, arrow.words_mm, boxed=True) for arrow in pointing if arrow.words_mm is not None
+        )
         turn = Arrows(stage.renderer)
-        if gauge and step and glance.moment:
-            # the try that does not go in shows which way, and how far, the quill is turned next
-            bodies, words = self._next_turn(step)
-            turn.show(bodies)
-            found += words
+        turn.show([arrow.body for arrow in pointing], max((arrow.rim_mm for arrow in pointing), default=0.0))
         picture = stage.picture(self._smooth)
         turn.close()
         if not found:
@@ -370,18 +372,6 @@ class Plates:
         for label, (x, y) in zip(found, at, strict=True):
             captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, LABEL_SHARE * size_px[0])
         return np.asarray(sheet)
-
-    def _next_turn(self, step: Step) -> tuple[list[trimesh.Trimesh], tuple[engraving.Label, ...]]:
-        """The arrow of the turn of a step's quill or sleeve, seen end-on, and by how many teeth it goes."""
-        for move in step.moves:
-            if move.coordinate == quill_coordinate(step.coupling) and move.end != move.start:
-                line, under = teeth.turn_arc(self._engine, step.coupling, 1 if move.end > move.start else -1)
-                pitch = 360.0 / self._engine.couplings[step.coupling].data.driving_teeth
-                count = round(abs(move.end - move.start) / pitch)
-                size = float(np.linalg.norm(line[0] - line[-1]))
-                words = engraving.label(f"{count} {'tooth' if count == 1 else 'teeth'}", under, boxed=True)
-                return [turning.arrow(line, _ARROW_SHARE * size)], (words,)
-        return [], ()
 
 
 def strip_heights(engine: Engine, size_px: tuple[int, int], dpi: float) -> tuple[int, ...]:

@@ -14,10 +14,12 @@ import trimesh
 
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.model import CRANKSHAFT, Engine
-from quillwise.kinematics.rig import quill_coordinate
-from quillwise.kinematics.steps import Step
+from quillwise.kinematics.motion import State
+from quillwise.kinematics.rig import Rig, quill_coordinate
+from quillwise.kinematics.steps import Frame, Step
+from quillwise.kinematics.wording import length
 from quillwise.meshes.build import WINDOW_BAND
-from quillwise.viz import teeth, turning
+from quillwise.viz import over_piston, teeth, turning
 from quillwise.viz.cameras import Camera, axes
 from quillwise.viz.closeups import CloseUp
 
@@ -29,6 +31,7 @@ _CAM_DEG, _CAM_AT, _CAM_SIZE = 125.0, 0.52, 1.25  # of the cam's base radius
 _ROTOR_DEG, _ROTOR_AT, _ROTOR_SIZE = 42.0, 1.75, 1.0  # of the magneto rotor's radius
 # Of the bore: how far beside the axis, half its length, its size; a sleeve bears it.
 _SLIDES = {"quill": (0.30, 0.25, 0.42), "sleeve": (0.0, 0.13, 0.26)}
+_MEASURE_SIZE, _MEASURE_HEADS, _LEAST_MEASURE, _MEASURE_WORDS = 0.30, 1.2, 0.03, 0.42  # of the bore; heads: of the room
 _TEETH_SIZE = 0.9  # of the span of the arc
 
 
@@ -53,9 +56,19 @@ class CloseArrow:
         return _RIM_SHARE * turning.HEAD_WIDE * self.size_mm
 
 
-def close_arrows(engine: Engine, shown: CloseUp, step: Step, camera: Camera, first_try: bool) -> tuple[CloseArrow, ...]:
-    """The arrows of a close-up in a step; none where the step neither turns nor pushes what is shown. camera: of the
-    close-up, parallel. first_try: it shows a quill or sleeve as it was drawn, which is turned from there."""
+def close_arrows(
+    engine: Engine,
+    rig: Rig,
+    shown: CloseUp,
+    step: Step,
+    moment: Frame,
+    state: State,
+    camera: Camera,
+    first_try: bool,
+) -> tuple[CloseArrow, ...]:
+    """The arrows of a close-up in a step; none where the step neither turns nor pushes what is shown. state: of one
+    value, at the moment; camera: of the close-up, parallel. first_try: it shows a quill or sleeve as drawn, which is
+    turned from there."""
     turns = {turn.name: turn for turn in turning.turns(engine, step)}
     bore = engine.sheet.crank.bore_mm
     if shown.kind == "window" and CRANKSHAFT in turns:
@@ -82,6 +95,8 @@ def close_arrows(engine: Engine, shown: CloseUp, step: Step, camera: Camera, fir
     elif shown.kind == "coupling":
         slides = [slide for slide in turning.slides(engine, step) if slide.coupling == shown.of]
         return tuple(_beside(engine, slide, camera, bore) for slide in slides)
+    elif shown.kind == "room":
+        return _measure(engine, rig, shown, moment, state, camera)
     elif shown.kind == "teeth" and first_try:
         return _to_the_tooth(engine, step)
     else:
@@ -126,6 +141,33 @@ def _beside(engine: Engine, slide: turning.Slide, camera: Camera, bore: float) -
     near = centre - forward * float((centre - position) @ forward) + forward * bore * size
     reach = np.array([-half, half])[:, None] * bore * slide.sign * axis
     return CloseArrow(line=near + beside * bore * aside + reach, size_mm=size * bore)
+
+
+def _measure(
+    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, camera: Camera
+) -> tuple[CloseArrow, ...]:
+    """The room between a valve and its piston: a measure with a head at either end, and the figure beside it."""
+    found = over_piston.clear(engine, rig, shown.of, moment, state)
+    size = float(np.linalg.norm(found.valve_mm - found.crown_mm))
+    bore = engine.sheet.crank.bore_mm
+    if size < _LEAST_MEASURE * bore:
+        return ()
+    position = np.asarray(camera.position)
+    right, _, forward = axes(np.asarray(camera.focal) - position, camera.up)
+    thick = min(_MEASURE_SIZE * bore, _MEASURE_HEADS * size)
+
+    def near(place: Floats) -> Floats:
+        before: Floats = place - forward * float((place - position) @ forward) + forward * thick
+        return before
+
+    middle = (found.valve_mm + found.crown_mm) / 2
+    told = length(found.room_mm, engine.sheet.length_unit, 1)
+    at = near(middle + _MEASURE_WORDS * bore * right)
+    ends = ((found.valve_mm, f"{told} at least" if found.known else "strikes?", at), (found.crown_mm, "", None))
+    return tuple(
+        CloseArrow(line=np.array([near(middle), near(end)]), size_mm=thick, words=words, words_mm=place)
+        for end, words, place in ends
+    )
 
 
 def _to_the_tooth(engine: Engine, step: Step) -> tuple[CloseArrow, ...]:

@@ -351,11 +351,14 @@ class Plates:
         stage.look(camera)
         near = shown.of if shown.kind in ("points", "gap") else ""
         tools = [part for part, _ in stage.keys() if part.kind is Kind.FEELER] + [Part(Kind.FIXED_POINT, near)]
+        if shown.kind == "room":
+            tools += [Part(Kind.VALVE, shown.of), Part(Kind.PISTON, engine.valves[shown.of].cylinder)]
         if step and any(where == "valve" for where, _ in step.text.see):
-            tools.append(Part(Kind.VALVE, shown.of))
+            tools += [Part(Kind.VALVE, shown.of), *(part for part in shown.parts if part.kind is Kind.VALVE)]
         stage.emphasise(_on_stage(stage, (*_strong(step), *tools)))
         found = engraving.labels(engine, self._rig, shown, moment, state, step)
-        pointing = close_arrows(engine, shown, step, camera, glance.moment is not None) if step else ()
+        second = glance.moment is not None
+        pointing = close_arrows(engine, self._rig, shown, step, moment, state, camera, second) if step else ()
         found += tuple(
             engraving.label(arrow.words, arrow.words_mm, boxed=True) for arrow in pointing if arrow.words_mm is not None
         )

@@ -43,9 +43,10 @@ def _drawn(
     engine: Engine, the_rig: Rig, step: Step, glance: Glance
 ) -> tuple[tuple[close_arrows.CloseArrow, ...], Floats]:
     shown = close_up(engine, glance.kind, glance.of)
-    state = exhibit.state_at(engine, glance.moment or frame(step, 1.0))
+    moment = glance.moment or frame(step, 1.0)
+    state = exhibit.state_at(engine, moment)
     camera = close_up_camera(engine, the_rig, shown, state, SIZE[0] / SIZE[1])
-    found = close_arrows.close_arrows(engine, shown, step, camera, glance.moment is not None)
+    found = close_arrows.close_arrows(engine, the_rig, shown, step, moment, state, camera, glance.moment is not None)
     for arrow in found:
         at = project(camera, arrow.body.vertices, SIZE)
         assert at.min() > 0 and (at.max(axis=0) < SIZE).all(), (step.key, glance.kind)
@@ -60,6 +61,8 @@ def test_every_step_that_moves_something_says_so_in_a_close_up_and_aright(name: 
         told = 0
         for glance in (glance for stack in glances(engine, step, still=True) for glance in stack):
             found, forward = _drawn(engine, the_rig, step, glance)
+            if glance.kind == "room":
+                continue  # a measure turns nothing
             told += len(found)
             for arrow in found:
                 ways = np.diff(arrow.line, axis=0)

@@ -201,15 +201,18 @@ def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
     return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
 
 
-def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float) -> Camera:
-    """The camera of a close-up: it looks where nothing stands in front, and frames what is looked at."""
+def close_up_camera(
+    engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float, whole: bool = False
+) -> Camera:
+    """The camera of a close-up: it looks where nothing stands in front, and frames what is looked at. whole: all teeth
+    of a ring, where no angle out of line is drawn at one of them."""
     margins = Margins(left=0.05, right=0.05, top=0.05, bottom=0.05)
     if shown.kind == "valve":
         return _valve_camera(engine, rig, shown.of, aspect, margins)
     if shown.kind == "coupling":
         return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "teeth":
-        return teeth.camera(engine, shown.of, aspect)
+        return teeth.camera(engine, shown.of, aspect, whole)
     if shown.kind in ("points", "gap"):
         return _points_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "magneto":

@@ -277,7 +277,7 @@ def test_what_can_strike_is_drawn_with_its_figure():
     wide = {stroke.part for stroke in made.strokes if stroke.kind == "wide"}
     cylinder = engine.valves[step.room.valve].cylinder
     assert wide == {f"piston {cylinder}", f"valve {step.room.valve}", f"valve seat {step.room.valve}"}
-    assert any(f"Least room {step.room.room_mm:.1f} mm" in word.text for word in made.words)
+    assert any(f"Least room {step.room.room_mm / 25.4:.3f} in" in word.text for word in made.words)
     with pytest.raises(ValueError, match="asks for no room"):
         lineart.room_drawing(standing.Store(engine), play(engine).steps[0], (110.0, 80.0))
 

@@ -13,11 +13,11 @@ import numpy as np
 import trimesh
 
 from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import CRANKSHAFT, Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.rig import Rig, quill_coordinate
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.wording import length
 from quillwise.meshes.build import WINDOW_BAND
 from quillwise.viz import over_piston, teeth, turning
 from quillwise.viz.cameras import Camera, axes

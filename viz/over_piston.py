@@ -12,6 +12,7 @@ import trimesh
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.bench import one_sided_top
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, motion
 from quillwise.kinematics.parts import Kind, Part
@@ -19,7 +20,6 @@ from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig, bank_axes
 from quillwise.kinematics.room import free_lift_mm, free_room
 from quillwise.kinematics.steps import Frame
-from quillwise.kinematics.wording import length
 from quillwise.meshes import solids
 from quillwise.meshes.build import mesh
 from quillwise.viz.cameras import Camera, Margins, fit

@@ -281,6 +281,12 @@ def rockers_off(assembly: Assembly, engine: Engine, camshaft: str) -> bool:
     return any(assembly.clearances_mm[name] == ROCKERS_OFF for name in own)
 
 
+def one_sided_top(engine: Engine, cylinder: str) -> bool:
+    """Whether the middle of two stop readings is not a piston's top: its gudgeon pin is offset, or it hangs on a link
+    rod. The dial gauge proves it then."""
+    return engine.sheet.crank.gudgeon_offset_mm != 0 or engine.cylinders[cylinder].linkage.link is not None
+
+
 def slug_of(camshaft: str) -> str:
     """The word by which the keys of a camshaft's steps begin: "a" or "a-inlet"."""
     return camshaft.removeprefix("camshaft ").lower().replace(" ", "-")

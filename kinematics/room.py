@@ -79,18 +79,30 @@ def _piston_room_mm(engine: Engine, valve: Valve, theta: Floats) -> Floats:
     return np.asarray((valve.data.room_at_tdc_mm or 0.0) + drop * lean)
 
 
+def free_lift_mm(valve: Valve) -> float:
+    """How far a free camshaft can open a valve [mm]: its full lift, at the smaller of its clearances."""
+    return valve.data.lift_mm - min(valve.data.running_clearance_mm, valve.data.checking_clearance_mm)
+
+
 def free_room_mm(engine: Engine, camshaft: str, crank_deg: ArrayLike) -> Floats:
     """The least room [mm] at these crank angles whatever the free camshaft does, with all that turn with it:
     all their valves at full lift. (N,)."""
-    theta = array(crank_deg)
-    turning = engine.camshafts_with(camshaft)
-    rooms = [
-        _piston_room_mm(engine, valve, theta)
-        - (valve.data.lift_mm - min(valve.data.running_clearance_mm, valve.data.checking_clearance_mm))
-        for valve in engine.valves.values()
-        if valve.camshaft in turning
-    ]
+    rooms = [room for _, room in _free_rooms_mm(engine, camshaft, array(crank_deg))]
     return np.asarray(np.min(rooms, axis=0))
+
+
+def free_room(engine: Engine, camshaft: str, crank_deg: float) -> Room:
+    """``free_room_mm`` at one crank angle, and at which valve it is the least."""
+    rooms = _free_rooms_mm(engine, camshaft, np.array([crank_deg]))
+    valve, room = min(rooms, key=lambda each: float(each[1][0]))
+    known = valve.data.room_at_tdc_mm is not None
+    return Room(room_mm=float(room[0]), valve=valve.name, crank_deg=crank_deg, known=known)
+
+
+def _free_rooms_mm(engine: Engine, camshaft: str, theta: Floats) -> list[tuple[Valve, Floats]]:
+    turning = engine.camshafts_with(camshaft)
+    valves = [valve for valve in engine.valves.values() if valve.camshaft in turning]
+    return [(valve, _piston_room_mm(engine, valve, theta) - free_lift_mm(valve)) for valve in valves]
 
 
 def worst_room(engine: Engine, assembly: Assembly, camshaft: str, crank_deg: ArrayLike) -> Room | None:

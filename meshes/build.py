@@ -354,16 +354,20 @@ def _disc_mark(engine: Engine, _part: Part) -> trimesh.Trimesh:
     return solids.shifted(solids.together(*paint), (0.0, 0.0, engine.sizes.disc_x_mm))
 
 
+_OPENING_INNER, _WINDOW_FRAME = 0.62, 0.10
+WINDOW_BAND = _OPENING_INNER - _WINDOW_FRAME / 2  # of the disc's radius: the middle of the frame below the opening
+
+
 def _window(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     radius = engine.sizes.disc_radius_mm
     plate = dials.window(
         dials.Window(
             pointer_deg=_pointer_deg(engine),
             pointer_radius_mm=0.93 * radius,
-            opening_inner_mm=0.62 * radius,
+            opening_inner_mm=_OPENING_INNER * radius,
             opening_outer_mm=1.10 * radius,
             opening_deg=36.0,
-            frame_mm=0.10 * radius,
+            frame_mm=_WINDOW_FRAME * radius,
             thickness_mm=0.05 * radius,
         ),
         detail,

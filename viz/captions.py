@@ -31,7 +31,7 @@ _CAPITAL_SHARE = 1493 / 2048
 _ASCENT_SHARE = 0.93
 _DESCENT_SHARE = 0.24
 _LINE_PITCH = 1.36  # line to line, ÷ font size
-_PARAGRAPH = 0.9
+_PARAGRAPH, _TIGHT = 0.9, 0.4  # between paragraphs, ÷ line; and where something is to stand below the text
 _ROW_GAP = 0.12
 _TABLE_EM = 26  # a wider table parts the value from its label
 _BORDER_MM = 3.0
@@ -118,16 +118,18 @@ def compose(
     size_px: tuple[int, int],
     dpi: float,
     text_share: float = TEXT_SHARE,
+    below_px: Sequence[int] = (),
 ) -> tuple[NDArray[np.uint8], list[Box]]:
     """The view with its text: title, paragraphs (wrapped), a table of figures (label, value), the footer.
 
     view: (H, W, 3 or 4) uint8; best drawn in the size of ``panel(size_px, dpi, text_share).view``, otherwise scaled
     to fit. Returns the picture (H, W, 3 or 4) and the boxes of the view and of every line of text: none overlaps.
-    The text takes the greatest height of the series, up to 3.5 mm, in which all of it fits. Raises RequestError
-    when it does not fit at the least.
+    The text takes the greatest height of the series, up to 3.5 mm, in which all of it fits. below_px: heights that may
+    stay free below it, the best first; where none can, the text fills its column. Raises RequestError when it does
+    not fit at the least.
     """
     plan = panel(size_px, dpi, text_share)
-    words = _set(plan, title, lines, figures)
+    words = _set(plan, title, lines, figures, below_px)
     clear = view.shape[2] == 4
     ground = (*palette.rgb(palette.GROUND), 0) if clear else palette.rgb(palette.GROUND)
     picture = Image.new("RGBA" if clear else "RGB", size_px, ground)
@@ -274,10 +276,21 @@ def font_file(bold: bool = False) -> Path:
     return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / name
 
 
-def _set(plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]) -> list[_Word]:
-    heights = [height for height in LETTER_HEIGHTS_MM if LEAST_MM <= height <= TEXT_MM]
-    for height_mm in reversed(heights):
-        words = _set_at(plan, height_mm, title, lines, figures)
+def _set(
+    plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]], below_px: Sequence[int] = ()
+) -> list[_Word]:
+    heights = [height for height in reversed(LETTER_HEIGHTS_MM) if LEAST_MM <= height <= TEXT_MM]
+    usual, small = [h for h in heights if h > LEAST_MM], [h for h in heights if h <= LEAST_MM]
+    # closer paragraphs rather than smaller letters, a small strip below rather than the smallest letters
+    kept = [
+        (height, below, gap)
+        for some in (usual, small)
+        for below in below_px
+        for height in some
+        for gap in (_PARAGRAPH, _TIGHT)
+    ]
+    for height_mm, below, gap in [*kept, *((height, 0, _PARAGRAPH) for height in heights)]:
+        words = _set_at(plan, height_mm, title, lines, figures, gap, below)
         if words is not None:
             return words
     width, height = plan.size_px
@@ -288,9 +301,16 @@ def _set(plan: Panel, title: str, lines: Sequence[str], figures: Sequence[tuple[
 
 
 def _set_at(
-    plan: Panel, text_mm: float, title: str, lines: Sequence[str], figures: Sequence[tuple[str, str]]
+    plan: Panel,
+    text_mm: float,
+    title: str,
+    lines: Sequence[str],
+    figures: Sequence[tuple[str, str]],
+    gap: float,
+    below_px: int,
 ) -> list[_Word] | None:
-    """Every line of text with its place, or None when it does not fit in this height."""
+    """Every line of text with its place, or None when it does not fit in this height, so much left free below it.
+    gap: between paragraphs ÷ line."""
     dpi, area = plan.dpi, plan.text
     title_mm = LETTER_HEIGHTS_MM[min(LETTER_HEIGHTS_MM.index(text_mm) + 1, LETTER_HEIGHTS_MM.index(TITLE_MM))]
     width = area.size_px[0]
@@ -306,7 +326,7 @@ def _set_at(
         top += _pitch_px(title_mm, dpi)
     font = _font(_font_px(text_mm, dpi), False)
     for paragraph in lines:
-        top += round(pitch * _PARAGRAPH / 2)
+        top += round(pitch * gap / 2)
         wrapped = _wrapped(paragraph, font, width)
         if wrapped is None:
             return None
@@ -314,7 +334,7 @@ def _set_at(
             words.append(_Word("text", text, area.left, top, text_mm, False, palette.TEXT))
             top += pitch
     if figures:
-        top += round(pitch * _PARAGRAPH)
+        top += round(pitch * gap)
     bold = _font(_font_px(text_mm, dpi), True)
     right = area.left + min(width, _TABLE_EM * _font_px(text_mm, dpi))
     for label, value in figures:
@@ -333,7 +353,7 @@ def _set_at(
             words.append(_Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT))
             top += pitch
         top += round(pitch * _ROW_GAP)
-    if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom:
+    if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom - below_px:
         return None
     footer_mm = _footer_mm(plan.size_px, dpi)
     words.append(_Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT))

@@ -25,7 +25,7 @@ from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
-from quillwise.viz import exhibit, teeth
+from quillwise.viz import exhibit, over_piston, teeth
 from quillwise.viz.cameras import Camera, Margins, fit
 from quillwise.viz.exhibit import Body, bodies, painted
 from quillwise.viz.magnifying import (
@@ -42,7 +42,7 @@ from quillwise.viz.magnifying import (
 if TYPE_CHECKING:
     from quillwise.viz.stage import Stage
 
-CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window"]
+CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window", "piston", "room"]
 
 OPEN_MM = 0.005
 _LEVEL = 1e-6
@@ -56,8 +56,9 @@ _BREAKING_DEG = 0.5  # of the rotor: points that are shut so little before and o
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CloseUp:
-    """A close-up. ``of``: the valve, coupling or magneto that it shows (empty for the window); ``factor``: by how much
-    its clearance or gap is magnified (1: not); ``parts``: all that it shows."""
+    """A close-up. ``of``: the valve, coupling or magneto that it shows, of a piston the cylinder, of the room the valve
+    (empty for the window); ``factor``: by how much its clearance or gap is magnified (1: not); ``parts``: all that it
+    shows."""
 
     kind: CloseUpKind
     of: str
@@ -112,6 +113,9 @@ def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
         parts = (Part(Kind.FIXED_POINT, of), Part(Kind.MOVING_POINT, of))
         factor = BREAK_FACTOR if kind == "points" else GAP_FACTOR
         return CloseUp(kind=kind, of=of, parts=parts, factor=factor, title=f"{of} points × {factor:g}")
+    if kind in ("piston", "room"):
+        parts = over_piston.parts(engine, engine.valves[of].cylinder if kind == "room" else of)
+        return CloseUp(kind=kind, of=of, parts=parts, factor=1.0, title=f"{of}: {kind}")
     parts = (Part(Kind.DISC), Part(Kind.WINDOW))
     return CloseUp(kind="window", of="", parts=parts, factor=1.0, title="timing window")
 
@@ -120,7 +124,13 @@ def close_up_bodies(engine: Engine, shown: CloseUp) -> dict[Part, Body]:
     """Bodies of a close-up's parts, in full detail; of a camshaft the one lobe, of a valve its feeler too."""
     if shown.kind == "teeth":
         return teeth.bodies(engine, shown.of)
-    made = bodies(engine, [part for part in shown.parts if part.kind != Kind.CAMSHAFT], "fine")
+    own = (Kind.CAMSHAFT, Kind.CYLINDER)
+    made = bodies(engine, [part for part in shown.parts if part.kind not in own], "fine")
+    made |= {
+        part: (over_piston.half_liner(engine, part.of), None) for part in shown.parts if part.kind is Kind.CYLINDER
+    }
+    if shown.kind == "piston":
+        made[over_piston.tool(engine, shown.of)] = (over_piston.tool_body(engine, shown.of), None)
     if shown.kind == "valve":
         made[Part(Kind.CAMSHAFT, engine.valves[shown.of].camshaft)] = (lobe_slice(engine, shown.of), None)
         made |= {part: (body, None) for part, body in feeler(engine, shown).items()}
@@ -140,8 +150,17 @@ def place_close_up(
     """Move a close-up's parts to a state of one value, its clearance magnified; the feeler is there when the step uses
     it and the valve is not open, the follower when it is fitted."""
     thick = blade_mm(engine, moment.assembly, shown.of, state, step) if shown.kind == "valve" else 0.0
+    if shown.kind == "room":
+        state = over_piston.opened(engine, shown.of, state)
     own, large = magnified_rig(rig, shown), magnified(engine, moment.assembly, shown, state, thick)
     exhibit.place(stage, own, large)
+    for part in shown.parts:
+        if part.kind is Kind.CYLINDER:
+            stage.show(part, True)
+    if shown.kind == "piston":
+        tool = over_piston.tool(engine, shown.of)
+        stage.move({tool: over_piston.tool_pose(engine, rig, shown.of, state)})
+        stage.show(tool, over_piston.tool_is_in(engine, shown.of, state))
     if shown.kind == "valve":
         blade = feeler_poses(own, shown, large, thick)
         stage.move(blade)
@@ -163,6 +182,8 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
     if shown.kind in ("magneto", "points", "gap"):
         return f"{shown.of} magneto", _points_words(engine, moment.assembly, shown, state)
+    if shown.kind in ("piston", "room"):
+        return over_piston.words(engine, shown.kind, shown.of, moment, state)
     if shown.kind == "teeth":
         return teeth.reading(engine, moment.assembly, shown.of, state)
     if shown.kind == "coupling":
@@ -201,19 +222,25 @@ def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
     return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
 
 
-def close_up_camera(engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float) -> Camera:
-    """The camera of a close-up: it looks where nothing stands in front, and frames what is looked at."""
+def close_up_camera(
+    engine: Engine, rig: Rig, shown: CloseUp, state: State, aspect: float, whole: bool = False
+) -> Camera:
+    """The camera of a close-up: it looks where nothing stands in front, and frames what is looked at. whole: all teeth
+    of a ring, where no angle out of line is drawn at one of them."""
     margins = Margins(left=0.05, right=0.05, top=0.05, bottom=0.05)
     if shown.kind == "valve":
         return _valve_camera(engine, rig, shown.of, aspect, margins)
     if shown.kind == "coupling":
         return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "teeth":
-        return teeth.camera(engine, shown.of, aspect)
+        return teeth.camera(engine, shown.of, aspect, whole)
     if shown.kind in ("points", "gap"):
         return _points_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "magneto":
         return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
+    if shown.kind in ("piston", "room"):
+        cylinder = engine.valves[shown.of].cylinder if shown.kind == "room" else shown.of
+        return over_piston.camera(engine, rig, cylinder, state, aspect, margins)
     return _window_camera(engine, aspect, margins)
 
 

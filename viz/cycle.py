@@ -2,12 +2,14 @@
 its valves do and where its sparks are, as the engine is assembled.
 
 A bar or a spark that is not set yet (its coupling is drawn, its rocker off) is drawn hollow, where the data want it.
+Where there is no room for all rows, the strip can show the cylinders that are asked for and their neighbours in firing
+order, and fewer words.
 """
 
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -27,7 +29,7 @@ Name = tuple[str, str, str]
 STROKES: Mapping[str, str] = MappingProxyType(
     {"power": "#E4E4E4", "exhaust": "#F3F3F3", "inlet": "#EDEDED", "compression": "#FAFAFA"}
 )
-_LEAST_PX = (240, 60)
+LEAST_PX = (240, 60)
 _AXIS_STEP_DEG = 90
 _BAR_SHARE = 0.70  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
 # What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
@@ -37,6 +39,8 @@ _LEAST_FONT_PX, _LETTER_PX = (
     11,
 )  # of all lettering; of the letters in bars, which are left out where they are smaller
 _ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
+_LEGIBLE_PX, _LETTERS_WIDE = (8, 14), 50  # least and most font size below which rows may be left out; width ÷ it
+_BRIEF_ROWS, _BRIEF_ROW = 3, 1.0  # of a strip that leaves rows out: the least, and their height ÷ font size
 _LEGEND_LINE, _LEGEND_SHARE = 1.3, 0.72  # of its font size; of the strip's font size, before it takes a third line
 
 
@@ -53,6 +57,7 @@ class Strip:
     font_px: int
     legend_px: int
     order: tuple[str, ...]
+    words: tuple[tuple[str, str], ...]  # of the legend: each with its colour or the number of its spark
 
     @property
     def row_px(self) -> float:
@@ -64,18 +69,26 @@ class Strip:
         return self.left <= x_px <= self.right and 0 <= y_px <= self.bottom
 
 
-def plan(engine: Engine, size_px: tuple[int, int]) -> Strip:
-    """The lay-out of the strip. Raises ValueError when the size leaves no room for the rows."""
+def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None = None) -> Strip:
+    """The lay-out of the strip. wanted: the cylinders that must have a row where there is not room for all in legible
+    letters; None: all of them. Raises ValueError when the size leaves no room for the rows."""
     width, height = size_px
-    if width < _LEAST_PX[0] or height < _LEAST_PX[1]:
-        raise ValueError(f"expected at least {_LEAST_PX[0]} × {_LEAST_PX[1]} pixels, got {width} × {height}")
-    words = _legend_words(engine)
-    for font_px in range(int(np.clip(min(height / 12, width / 36), _LEAST_FONT_PX, 40)), _LEAST_FONT_PX - 1, -1):
-        legend_px, lines = _legend_fit(words, font_px, width)
+    if width < LEAST_PX[0] or height < (LEAST_PX[1] if wanted is None else _brief_px(width, 1)):
+        raise ValueError(f"expected at least {LEAST_PX[0]} × {LEAST_PX[1]} pixels, got {width} × {height}")
+    order = engine.sheet.firing_order
+    least = _LEAST_FONT_PX if wanted is None else _legible_px(width)
+    for font_px in range(int(np.clip(min(height / 12, width / 36), least, 40)), least - 1, -1):
+        words, legend_px, lines = _legend_fit(engine, font_px, width, whole=wanted is None)
         top, below = round(1.25 * font_px), round(_LEGEND_LINE * legend_px * lines) + 5
         # a row is as high as a capital, and a little more
-        if (height - below - top) / len(engine.cylinders) >= _ROW * font_px:
+        if (height - below - top) / len(order) >= _ROW * font_px:
             break
+    else:
+        if wanted is not None:
+            rows = int((height - _brief_px(width, 0)) / (_BRIEF_ROW * least))
+            order = _some(order, wanted, max(1, rows))
+            words, legend_px = _brief_words(engine, len(order), least, width), least
+            below = round(_LEGEND_LINE * legend_px) + 5
     widest = max(_font(font_px, True).getlength(name) for name in engine.cylinders)
     return Strip(
         size_px=size_px,
@@ -85,8 +98,38 @@ def plan(engine: Engine, size_px: tuple[int, int]) -> Strip:
         bottom=height - below,
         font_px=font_px,
         legend_px=legend_px,
-        order=engine.sheet.firing_order,
+        order=order,
+        words=tuple(words),
     )
+
+
+def heights_px(engine: Engine, width_px: int) -> tuple[int, int]:
+    """Heights [px] of a strip of that width for which room is worth making: one that shows all rows in letters that can
+    be read, and a brief one."""
+    font_px = _legible_px(width_px)
+    _, legend_px, lines = _legend_fit(engine, font_px, width_px, whole=False)
+    rows = int(np.ceil(len(engine.cylinders) * _ROW * font_px))
+    whole = round(1.25 * font_px) + rows + round(_LEGEND_LINE * legend_px * lines) + 6
+    return whole, min(whole, _brief_px(width_px, min(_BRIEF_ROWS, len(engine.cylinders))))
+
+
+def _legible_px(width_px: int) -> int:
+    """The font size below which a strip of that width leaves out rows and words, where it may."""
+    return int(np.clip(round(width_px / _LETTERS_WIDE), *_LEGIBLE_PX))
+
+
+def _brief_px(width_px: int, rows: int) -> int:
+    """Height of a strip of so many rows in letters that can be read, its legend on one line [px]."""
+    font_px = _legible_px(width_px)
+    return round(1.25 * font_px) + int(np.ceil(rows * _BRIEF_ROW * font_px)) + round(_LEGEND_LINE * font_px) + 5
+
+
+def _some(order: tuple[str, ...], wanted: Sequence[str], count: int) -> tuple[str, ...]:
+    """So many of the cylinders in firing order: those wanted, then those that fire next before and after them."""
+    places = [order.index(name) for name in wanted] or [0]
+    near = [(place + way * off) % len(order) for off in range(len(order)) for place in places for way in (1, -1)]
+    taken = set(list(dict.fromkeys(near))[:count])
+    return tuple(name for place, name in enumerate(order) if place in taken)
 
 
 def x_of(strip: Strip, crank_deg: float) -> float:
@@ -100,9 +143,9 @@ def crank_at(strip: Strip, x_px: float) -> float:
     return CYCLE_DEG * min(1.0, max(0.0, share))
 
 
-def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int]) -> Picture:
-    """The strip (H, W, 3), uint8, without the cursor, for an assembly as it stands."""
-    strip = plan(engine, size_px)
+def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int], wanted: Sequence[str] | None = None) -> Picture:
+    """The strip (H, W, 3), uint8, without the cursor, for an assembly as it stands. wanted: as ``plan``."""
+    strip = plan(engine, size_px, wanted)
     picture = Image.new("RGB", size_px, palette.GROUND)
     pencil = ImageDraw.Draw(picture)
     events = by_name(timing_table(engine, assembly))
@@ -111,7 +154,7 @@ def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int]) -> Pictur
         bottom = round(strip.top + (number + 1) * strip.row_px) - 1 - round(strip.row_px / 12)
         _row(pencil, engine, strip, name, events, (top, bottom))
     _scale(pencil, strip)
-    _legend(pencil, engine, strip)
+    _legend(pencil, strip)
     return np.asarray(picture)
 
 
@@ -224,14 +267,16 @@ def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
         pencil.text((x, strip.top - 4), f"{angle}°", font=font, fill=palette.FAINT_TEXT, anchor="ms")
 
 
-def _legend(pencil: ImageDraw.ImageDraw, engine: Engine, strip: Strip) -> None:
-    """What is what, on two lines or three below the rows."""
+def _legend(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
+    """What is what, on one to three lines below the rows."""
     font = _font(strip.legend_px, False)
-    for text, how, (left, top, right, bottom) in legend(engine, strip):
+    for text, how, (left, top, right, bottom) in legend(strip):
         size = strip.legend_px
         box = (left, top, left + 1.4 * size, bottom)
         if how.isdigit():
             _spark(pencil, left + 0.7 * size, (top, bottom), int(how), True)
+        elif not how:
+            pass  # words without a sample
         elif text.startswith("hollow"):
             pencil.rectangle(box, fill=palette.GROUND, outline=how)
         else:
@@ -239,10 +284,10 @@ def _legend(pencil: ImageDraw.ImageDraw, engine: Engine, strip: Strip) -> None:
         pencil.text((right, top + size / 2), text, font=font, fill=palette.TEXT, anchor="rm")
 
 
-def legend(engine: Engine, strip: Strip) -> list[tuple[str, str, tuple[float, float, float, float]]]:
+def legend(strip: Strip) -> list[tuple[str, str, tuple[float, float, float, float]]]:
     """Each item of the legend: its words, its colour or the number of its spark, and its rectangle with the sample."""
     size, found = strip.legend_px, []
-    for row, line in enumerate(_legend_lines(_legend_words(engine), size, strip.size_px[0])):
+    for row, line in enumerate(_legend_lines(strip.words, size, strip.size_px[0])):
         x, top = 2.0, strip.bottom + 4.0 + row * _LEGEND_LINE * size
         for text, how in line:
             found.append((text, how, (x, top, x + 1.8 * size + _font(size, False).getlength(text), top + size)))
@@ -257,16 +302,33 @@ def _legend_words(engine: Engine) -> list[tuple[str, str]]:
     return words + [(f"{name} spark", str(number)) for number, name in enumerate(engine.magnetos)]
 
 
-def _legend_fit(words: list[tuple[str, str]], font_px: int, width_px: int) -> tuple[int, int]:
-    """Size and number of lines: two lines where its letters need not be much smaller than the others for it."""
-    for size in range(font_px, int(np.ceil(_LEGEND_SHARE * font_px)) - 1, -1):
-        if len(_legend_lines(words, size, width_px)) <= 2:
-            return size, 2
-    size = max(_LEAST_FONT_PX, int(np.ceil(_LEGEND_SHARE * font_px)))
-    return size, min(3, len(_legend_lines(words, size, width_px)))
+def _brief_words(engine: Engine, rows: int, size: int, width_px: int) -> list[tuple[str, str]]:
+    """The legend in few words on one line; where rows are left out, of how many cylinders, if there is room."""
+    words = [("exhaust", palette.EXHAUST), ("inlet", palette.INLET), ("hollow: not set", palette.FAINT_TEXT)]
+    if engine.magnetos:
+        words.append(("spark", "0"))
+    if rows < len(engine.cylinders):
+        words.append((f"{rows} of {len(engine.cylinders)} cylinders", ""))
+    while len(_legend_lines(words, size, width_px)) > 1:
+        words.pop()
+    return words
 
 
-def _legend_lines(words: list[tuple[str, str]], size: int, width_px: int) -> list[list[tuple[str, str]]]:
+def _legend_fit(engine: Engine, font_px: int, width_px: int, whole: bool) -> tuple[list[tuple[str, str]], int, int]:
+    """The legend's words, their size and number of lines: two lines where its letters need not be much smaller than the
+    others for it; unless it must be the whole legend, few words where all could not be read."""
+    words = _legend_words(engine)
+    least = int(np.ceil(_LEGEND_SHARE * font_px))
+    for size in range(font_px, least - 1, -1):
+        if len(_legend_lines(words, size, width_px)) <= 2 and (whole or size >= _LEGIBLE_PX[0]):
+            return words, size, 2
+    if not whole:
+        return _brief_words(engine, len(engine.cylinders), font_px, width_px), font_px, 1
+    size = max(_LEAST_FONT_PX, least)
+    return words, size, min(3, len(_legend_lines(words, size, width_px)))
+
+
+def _legend_lines(words: Sequence[tuple[str, str]], size: int, width_px: int) -> list[list[tuple[str, str]]]:
     """The words in lines of at most that width."""
     lines: list[list[tuple[str, str]]] = [[]]
     left = float(width_px)

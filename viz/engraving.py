@@ -16,7 +16,7 @@ from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
-from quillwise.viz import teeth
+from quillwise.viz import over_piston, teeth
 from quillwise.viz.closeups import CloseUp
 from quillwise.viz.magnifying import (
     blade_mm,
@@ -37,6 +37,7 @@ _CLEAR_DEG = 3.0  # a degree's number keeps so far from a painted mark
 _NUMBER_AT, _MARK_AT = 0.79, 0.71  # shares of the disc's radius
 _ZERO_AT = 0.835  # between the painted bar of zero and its line
 _NEAR_ZERO_DEG, _ASIDE_DEG = 13.0, 2.0  # the name of a mark that stands by the bar of zero keeps clear of it
+_TOOL_ASIDE = 0.80  # of the bore: the name of a stop stands beside the valves
 _SEGMENT_AT = 0.226  # share of the bore: on the studs
 
 
@@ -63,6 +64,8 @@ def labels(
         return (_feeler(engine, rig, shown, moment, state, step, thick),) if step and thick else ()
     if shown.kind == "window":
         return _disc(engine, rig, moment, state)
+    if shown.kind == "piston" and over_piston.tool_is_in(engine, shown.of, state):
+        return (_tool(engine, rig, shown.of, state),)
     if shown.kind == "magneto":
         return _segments(engine, rig, shown.of, state)
     if shown.kind == "teeth" and not teeth.offer(engine, moment.assembly, shown.of, state).home:
@@ -96,6 +99,14 @@ def _feeler(
     gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
     at = points_in_world(holder[None], named_at_mm(engine, shown.of)[None])[0, 0]
     return label(feeler_words(engine, step, thick_mm, gap), at, boxed=True)
+
+
+def _tool(engine: Engine, rig: Rig, cylinder: str, state: State) -> Label:
+    """What stands on the piston, beside its upper end."""
+    pose, bore = over_piston.tool_pose(engine, rig, cylinder, state), engine.sheet.crank.bore_mm
+    high = float(over_piston.tool_body(engine, cylinder).bounds[1, 0])
+    at = points_in_world(pose[None], np.array([[high - 0.08 * bore, -_TOOL_ASIDE * bore, 0.0]]))[0, 0]
+    return label(over_piston.tool_words(engine, cylinder), at, boxed=True)
 
 
 def _disc(engine: Engine, rig: Rig, moment: Frame, state: State) -> tuple[Label, ...]:

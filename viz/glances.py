@@ -10,14 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from quillwise.kinematics.bench import rockers_off
+from quillwise.kinematics.angles import wrapped
+from quillwise.kinematics.bench import one_sided_top, rockers_off
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.rig import quill_coordinate
+from quillwise.kinematics.room import free_room
 from quillwise.kinematics.steps import Frame, Step, frame
 from quillwise.kinematics.timing import early_crank_deg
 from quillwise.viz.closeups import CloseUpKind
+from quillwise.viz.over_piston import STOP_DEG
 
 _BESIDE_DEG = 2.0  # of the rotor, before and after its points break
 _ROW = 2  # close-ups side by side, or one below the other, at the most
@@ -65,7 +68,23 @@ def glances(engine: Engine, step: Step, still: bool) -> Columns:
         proof = _both_passes(engine, step)
         if proof:
             return proof, (window,)
+    top = next((part.of for part in step.about if part.kind is Kind.PISTON), "")
+    if top:
+        return (_top(engine, step, top, still),), (window,)
+    if step.job in engine.camshafts and step.key.endswith("-park"):
+        valve = free_room(engine, step.job, step.crank_deg[1]).valve
+        return (Glance(kind="room", of=valve),), (window,)
     return (_event(engine, step),), (window,)
+
+
+def _top(engine: Engine, step: Step, cylinder: str, still: bool) -> Glance:
+    """The piston whose top is proved: at the top under the dial gauge; in a still, at the stop before the top."""
+    if not still or one_sided_top(engine, cylinder):
+        return Glance(kind="piston", of=cylinder)
+    firing = engine.cylinders[cylinder].firing_deg
+    end = step.crank_deg[1]
+    place = end + float(wrapped(firing - STOP_DEG - end, 360.0))
+    return Glance(kind="piston", of=cylinder, moment=Frame(assembly=step.during, crank_deg=place, free={}))
 
 
 def _about_the_break(engine: Engine, step: Step) -> tuple[Glance, ...]:
@@ -128,11 +147,7 @@ def _both_passes(engine: Engine, step: Step) -> tuple[Glance, ...]:
 
 
 def _event(engine: Engine, step: Step) -> Glance:
-    """The valve over the piston in question, else the valve or the magneto that the step's job times by; of a job that
-    times nothing, the first valve timed by."""
-    piston = next((part.of for part in step.about if part.kind is Kind.PISTON), "")
-    if piston:
-        return Glance(kind="valve", of=engine.valve(piston, "inlet").name)
+    """The valve or the magneto that the step's job times by; of a job that times nothing, the first valve timed by."""
     for job in engine.sheet.setup:
         if job.do == "set-camshaft" and step.job in ("prepare", "finish"):
             return Glance(kind="valve", of=f"{job.cylinder} {job.by.split()[0]}")

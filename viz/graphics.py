@@ -1,13 +1,15 @@
 """Finds an OpenGL that works, in a child process: without a usable library VTK ends the whole process by a
-signal that Python cannot catch. Call ``probe`` before anything draws."""
+signal that Python cannot catch. Call ``probe`` before anything draws, and ``begin`` as soon as it is clear that it
+will be asked: the child then works while this process loads other things."""
 
 from __future__ import annotations
 
-import functools
+import atexit
 import importlib
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from quillwise.kinematics.errors import GraphicsError
@@ -27,7 +29,13 @@ NO_DISPLAY = "There is no display that a window could be opened on."
 
 _TIMEOUT_S = 60
 # The picture must come back in the colour that was asked for: some drivers make a context and draw nothing.
-_CHILD = """
+# VTK does without numpy, which takes as long to load as the drawing. The alarm ends a driver that hangs where the
+# process that asked has been killed meanwhile.
+_CHILD = f"""
+import signal, sys
+if hasattr(signal, "alarm"):
+    signal.alarm({_TIMEOUT_S})
+sys.modules["numpy"] = None
 from vtkmodules.vtkCommonCore import vtkUnsignedCharArray
 from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow
 import vtkmodules.vtkRenderingOpenGL2
@@ -41,11 +49,16 @@ window.AddRenderer(renderer)
 window.Render()
 pixels = vtkUnsignedCharArray()
 window.GetPixelData(0, 0, 7, 7, 0, pixels, 0)
-drawn = {pixels.GetTuple(i) for i in range(pixels.GetNumberOfTuples())}
+drawn = {{pixels.GetTuple(i) for i in range(pixels.GetNumberOfTuples())}}
 lines = window.ReportCapabilities().splitlines()
 names = [line.partition(":")[2].strip() for line in lines if line.startswith("OpenGL renderer string")]
-print(window.GetClassName(), "drawn" if drawn == {(255.0, 0.0, 0.0)} else "blank", *names)
+print(window.GetClassName(), "drawn" if drawn == {{(255.0, 0.0, 0.0)}} else "blank", *names)
 """
+
+
+# by class of window and display: children that were begun and not asked yet, and what others have answered
+_begun: dict[tuple[str, str], subprocess.Popen[str]] = {}
+_answers: dict[tuple[str, str], tuple[str, str]] = {}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,6 +72,26 @@ class Graphics:
     window: str
     renderer: str
     display: bool
+
+
+def begin() -> None:
+    """Starts a child process on what ``probe`` will try first, and returns at once. The child ends with this process,
+    asked for or not."""
+    display = os.environ.get("DISPLAY", "")
+    window = _candidates(display)[0]
+    if (window, display) not in _begun and (window, display) not in _answers:
+        child = _started(window, display)
+        if child is not None:
+            _begun[window, display] = child
+
+
+@atexit.register
+def give_up() -> None:
+    """Ends what ``begin`` started and nobody asked for."""
+    while _begun:
+        _, child = _begun.popitem()
+        child.kill()
+        child.communicate()
 
 
 def has_display() -> bool:
@@ -77,7 +110,8 @@ def probe() -> Graphics:
     """The first OpenGL that draws, of: the window named in VTK_DEFAULT_OPENGL_WINDOW if it is set, the
     display's window, EGL, OSMesa. Sets VTK_DEFAULT_OPENGL_WINDOW to it, for this process and its children.
 
-    Takes about 0.3 s the first time, nothing after that. Raises GraphicsError when none draws.
+    Takes about 0.3 s the first time, less what has passed since ``begin``, and nothing after that. Raises
+    GraphicsError when none draws.
     """
     display = os.environ.get("DISPLAY", "")
     if not uses_x():
@@ -86,9 +120,7 @@ def probe() -> Graphics:
             raise GraphicsError(NO_OPENGL)
         return Graphics(window=window, renderer=renderer, display=True)
 
-    wanted = os.environ.get(WINDOW_VARIABLE, "")
-    candidates = [wanted, DISPLAY_WINDOW if display else "", EGL_WINDOW, OSMESA_WINDOW]
-    for candidate in dict.fromkeys(name for name in candidates if name):
+    for candidate in _candidates(display):
         window, renderer = _tried(candidate, display)
         if window == candidate:
             os.environ[WINDOW_VARIABLE] = window
@@ -110,32 +142,60 @@ def uses_x() -> bool:
     return sys.platform not in ("win32", "darwin")
 
 
-@functools.cache
+def _candidates(display: str) -> Sequence[str]:
+    """The classes of window to try, in this order; an empty text leaves the choice to VTK."""
+    if not uses_x():
+        return ("",)
+    wanted = os.environ.get(WINDOW_VARIABLE, "")
+    named = (wanted, DISPLAY_WINDOW if display else "", EGL_WINDOW, OSMESA_WINDOW)
+    return tuple(dict.fromkeys(name for name in named if name))
+
+
 def _tried(window: str, display: str) -> tuple[str, str]:
     """The class of window that a child process could draw with and the driver's name; two empty texts if none.
 
     VTK silently takes another class when it cannot make the one asked for: hence the class is returned.
     """
+    if (window, display) not in _answers:
+        _answers[window, display] = _answer(window, display)
+    return _answers[window, display]
+
+
+def _answer(window: str, display: str) -> tuple[str, str]:
+    child = _begun.pop((window, display), None) or _started(window, display)
+    if child is None:
+        return "", ""
+    try:
+        said, _ = child.communicate(timeout=_TIMEOUT_S)
+    except BaseException as error:
+        child.kill()
+        child.communicate()
+        if isinstance(error, subprocess.TimeoutExpired):
+            return "", ""
+        raise
+    lines = said.splitlines()
+    if child.returncode != 0 or not lines:
+        return "", ""
+    name, state, renderer = (*lines[-1].split(" ", 2), "", "")[:3]
+    return (name, renderer) if state == "drawn" else ("", "")
+
+
+def _started(window: str, display: str) -> subprocess.Popen[str] | None:
+    """A child process that draws with this class of window on this display; None where it cannot be started."""
     environment = os.environ | {"DISPLAY": display}
     if not display:
         del environment["DISPLAY"]
     if window:
         environment[WINDOW_VARIABLE] = window
     try:
-        child = subprocess.run(
+        return subprocess.Popen(
             [sys.executable, "-P", "-c", _CHILD],
             env=environment,
             stdin=subprocess.DEVNULL,
-            capture_output=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
             text=True,
             errors="replace",
-            timeout=_TIMEOUT_S,
-            check=False,
         )
-    except (OSError, subprocess.TimeoutExpired):
-        return "", ""
-    lines = child.stdout.splitlines()
-    if child.returncode != 0 or not lines:
-        return "", ""
-    name, state, renderer = (*lines[-1].split(" ", 2), "", "")[:3]
-    return (name, renderer) if state == "drawn" else ("", "")
+    except OSError:
+        return None

@@ -276,7 +276,7 @@ def _close_up(
     thick = blade_mm(engine, moment.assembly, shown.of, state, step) if shown.kind == "valve" else 0.0
     own, large = magnified_rig(hung, shown), magnified(engine, moment.assembly, shown, state, thick)
     blade = feeler_poses(own, shown, large, thick) if thick > 0 else {}
-    camera = closeups.close_up_camera(engine, hung, shown, state, place.aspect)
+    camera = closeups.close_up_camera(engine, hung, shown, state, place.aspect, whole=True)
     bodies: Bodies = {}
     for part, (body, _) in closeups.close_up_bodies(engine, shown).items():
         if part.kind is Kind.FEELER:

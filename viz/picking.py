@@ -54,4 +54,6 @@ def before(
     rows = np.floor((1 - flat[:, 1]) / 2 * height).astype(np.int64)
     inside = (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
     rows, columns = np.where(inside, rows, -1), np.where(inside, columns, -1)
-    return rows, columns, inside & ((flat[:, 2] + 1) / 2 <= drawn[rows, columns] + _SAME_DEPTH)
+    there = drawn[rows, columns]
+    # where nothing is drawn nothing hides a point, however far behind all parts it lies
+    return rows, columns, inside & (((flat[:, 2] + 1) / 2 <= there + _SAME_DEPTH) | (there >= 1.0))

@@ -101,6 +101,7 @@ def show(
     own. Without OpenGL: the page, and a line drawing of each step."""
     if crank is not None:
         check_degrees("--crank", crank, 1e6)
+    _begin_graphics()
     model = open_engine(engine)
     described = None if fault is None else fault_of(engine, fault)
     made, played = play_with(model, [*(mistake or ()), *(described.mistakes if described else ())])
@@ -145,6 +146,13 @@ def show(
         gallery.film_sequence(model, played.steps, len(played.steps), path, smooth=1, progress=progress)
     typer.echo(f"{path}: {gallery.PREVIEW_SECONDS:g} s")
     _write_page(manner, model, engine, folder)
+
+
+def _begin_graphics() -> None:
+    """Lets a child process try OpenGL while the engine is read and its set-up played."""
+    from quillwise.viz import graphics
+
+    graphics.begin()
 
 
 def _without_opengl(manner: Manner, model: Engine, name: str, played: Played, folder: Path) -> None:
@@ -242,6 +250,8 @@ def draw(
     force: Force = False,
 ) -> None:
     """Illustrations: shaded as PNG, all steps, one step or a view; with --line as SVG, PDF or PNG of lines."""
+    if not line:
+        _begin_graphics()
     model = open_engine(engine)
     _, played = play_with(model, mistake)
     _check_range("--dpi", dpi, *_DPI)
@@ -409,6 +419,7 @@ def film(
     force: Force = False,
 ) -> None:
     """A film of the set-up, of one step, or of a full cycle."""
+    _begin_graphics()
     model = open_engine(engine)
     _, played = play_with(model, mistake)
     from quillwise.viz import gallery

@@ -15,10 +15,11 @@ from PIL import Image, ImageDraw
 from quillwise.kinematics.angles import stroke
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
+from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
-from quillwise.kinematics.rig import Rig, quill_coordinate, rig
+from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.steps import Frame, Step, frame
 from quillwise.viz import (
     callouts,
@@ -34,6 +35,7 @@ from quillwise.viz import (
     turning,
 )
 from quillwise.viz.cameras import Camera, Margins, Swing, Vector, fit, project, view
+from quillwise.viz.close_arrows import close_arrows
 from quillwise.viz.closeups import (
     CloseUp,
     close_up,
@@ -56,11 +58,11 @@ Picture = NDArray[np.uint8]
 
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
-_STRIP_SHARE, _LEAST_STRIP_SHARE = 0.30, 0.17  # of the height: the cycle, below the text where there is room
+_STRIP_SHARE = 0.30  # of the height, at the most: the cycle, below the text
+_STRIP_GAP = 0.02  # of the height: between the text and the strip
 _GAP_PX = 2
 LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
 _RIM_SHARE = 0.018  # of the bore: the light rim of an arrow before dark gears
-_ARROW_SHARE = 0.9  # of the span of an end-on arrow: the bore that its thickness goes by
 
 
 class Plates:
@@ -93,8 +95,7 @@ class Plates:
         self._arrows: Arrows | None = None
         self._bodies = exhibit.bodies(engine)
         self._close: dict[tuple[str, str, tuple[int, int]], tuple[CloseUp, Stage, Gauge | None]] = {}
-        self._strip_of: tuple[Assembly, tuple[int, int]] | None = None
-        self._strip_drawn: Picture | None = None
+        self._strip_drawn: tuple[Assembly, tuple[int, int], tuple[str, ...], Picture] | None = None
         self._looked: Vector | None = None
         self._swing = Swing()
         self._eyes: dict[int, Standpoint] = {}
@@ -127,7 +128,8 @@ class Plates:
         moment = frame(step, fraction)
         number = f"{step.number} / {steps}  " if steps else f"{step.number}  "
         views = self.views(step, moment, still=not brief)
-        return self._composed(views, number + step.text.title, *text_of(self._engine, step), brief, moment)
+        text = text_of(self._engine, step)
+        return self._composed(views, number + step.text.title, *text, brief, moment, cylinders(self._engine, step))
 
     def cycle(self, moment: Frame) -> Picture:
         """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
@@ -139,7 +141,7 @@ class Plates:
         views = self._sheet(moment, state, panes)
         lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
         figures = [("crank", f"{moment.crank_deg % 720:.0f}°")]
-        return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True, moment)
+        return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True, moment, (first,))
 
     def general(self, moment: Frame, view_name: str, about: Sequence[Part] = (), transparent: bool = False) -> Picture:
         """The whole mechanism alone, in the full size, from a named view; (H, W, 4) if transparent."""
@@ -169,41 +171,43 @@ class Plates:
         figures: Sequence[tuple[str, str]],
         brief: bool,
         moment: Frame,
+        wanted: tuple[str, ...],
     ) -> Picture:
-        shown = list(lines)
+        shown, below = list(lines), strip_heights(self._engine, self._size_px, self._dpi)
         while True:
             try:
-                picture, boxes = captions.compose(views, title, shown, figures, self._size_px, self._dpi, _TEXT_SHARE)
+                picture, boxes = captions.compose(
+                    views, title, shown, figures, self._size_px, self._dpi, _TEXT_SHARE, below
+                )
             except RequestError:
                 if not brief or not shown:
                     raise
                 shown.pop()
             else:
-                return self._with_cycle(picture, boxes, moment)
+                return self._with_cycle(picture, boxes, moment, wanted)
 
-    def _with_cycle(self, picture: Picture, boxes: Sequence[captions.Box], moment: Frame) -> Picture:
+    def _with_cycle(
+        self, picture: Picture, boxes: Sequence[captions.Box], moment: Frame, wanted: tuple[str, ...]
+    ) -> Picture:
         """The strip of the cycle with its cursor, in the text's column below the text, where there is room."""
-        place = strip_place(self._size_px, self._dpi, boxes)
-        strip = None if place is None else self._strip(moment.assembly, place.size_px)
-        if place is None or strip is None:
+        place = strip_place(self._engine, self._size_px, self._dpi, boxes)
+        if place is None:
             return picture
         sheet, top, size = Image.fromarray(picture), place.top, place.size_px
-        sheet.paste(Image.fromarray(strip), (place.left, top))
-        plan = cycle.plan(self._engine, size)
+        sheet.paste(Image.fromarray(self._strip(moment.assembly, size, wanted)), (place.left, top))
+        plan = cycle.plan(self._engine, size, wanted)
         x = place.left + round(cycle.x_of(plan, moment.crank_deg))
         pencil = ImageDraw.Draw(sheet)
         pencil.line((x, top + plan.top - 2, x, top + plan.bottom), fill=palette.BLACK, width=max(2, size[0] // 250))
         return np.asarray(sheet)
 
-    def _strip(self, assembly: Assembly, size: tuple[int, int]) -> Picture | None:
-        """The strip of an assembly, drawn once; None where the picture is too small for it."""
-        if self._strip_of is None or self._strip_of[0] is not assembly or self._strip_of[1] != size:
-            self._strip_of = (assembly, size)
-            try:
-                self._strip_drawn = cycle.draw(self._engine, assembly, size)
-            except ValueError:
-                self._strip_drawn = None
-        return self._strip_drawn
+    def _strip(self, assembly: Assembly, size: tuple[int, int], wanted: tuple[str, ...]) -> Picture:
+        """The strip of an assembly, drawn once."""
+        drawn = self._strip_drawn
+        if drawn is None or drawn[0] is not assembly or drawn[1:3] != (size, wanted):
+            drawn = (assembly, size, wanted, cycle.draw(self._engine, assembly, size, wanted))
+            self._strip_drawn = drawn
+        return drawn[3]
 
     def views(self, step: Step, moment: Frame, still: bool = True) -> Picture:
         """The views of a plate without its text: the whole above, close-ups below, each with its line."""
@@ -299,8 +303,10 @@ class Plates:
             exhibit.fit_followers(general, moment.assembly)
             bore = self._engine.sheet.crank.bore_mm
             choices = [
-                [Arrow(line=line, body=turning.arrow(line, bore)) for line in lines]
-                for lines in turning.places(self._engine, step)
+                [Arrow(line=line, body=turning.arrow(line, bore), own=own, others=others) for line in lines]
+                for lines, (own, others) in zip(
+                    turning.places(self._engine, step), turning.meant(self._engine, step), strict=True
+                )
             ]
             self._eyes[step.number] = standpoint(
                 general, step.about, side_of(self._engine, step), lambda eye: self._whole(general, eye), choices
@@ -345,16 +351,19 @@ class Plates:
         stage.look(camera)
         near = shown.of if shown.kind in ("points", "gap") else ""
         tools = [part for part, _ in stage.keys() if part.kind is Kind.FEELER] + [Part(Kind.FIXED_POINT, near)]
+        if shown.kind == "room":
+            tools += [Part(Kind.VALVE, shown.of), Part(Kind.PISTON, engine.valves[shown.of].cylinder)]
         if step and any(where == "valve" for where, _ in step.text.see):
-            tools.append(Part(Kind.VALVE, shown.of))
+            tools += [Part(Kind.VALVE, shown.of), *(part for part in shown.parts if part.kind is Kind.VALVE)]
         stage.emphasise(_on_stage(stage, (*_strong(step), *tools)))
         found = engraving.labels(engine, self._rig, shown, moment, state, step)
+        second = glance.moment is not None
+        pointing = close_arrows(engine, self._rig, shown, step, moment, state, camera, second) if step else ()
+        found += tuple(
+            engraving.label(arrow.words, arrow.words_mm, boxed=True) for arrow in pointing if arrow.words_mm is not None
+        )
         turn = Arrows(stage.renderer)
-        if gauge and step and glance.moment:
-            # the try that does not go in shows which way, and how far, the quill is turned next
-            bodies, words = self._next_turn(step)
-            turn.show(bodies)
-            found += words
+        turn.show([arrow.body for arrow in pointing], max((arrow.rim_mm for arrow in pointing), default=0.0))
         picture = stage.picture(self._smooth)
         turn.close()
         if not found:
@@ -367,28 +376,38 @@ class Plates:
             captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, LABEL_SHARE * size_px[0])
         return np.asarray(sheet)
 
-    def _next_turn(self, step: Step) -> tuple[list[trimesh.Trimesh], tuple[engraving.Label, ...]]:
-        """The arrow of the turn of a step's quill or sleeve, seen end-on, and by how many teeth it goes."""
-        for move in step.moves:
-            if move.coordinate == quill_coordinate(step.coupling) and move.end != move.start:
-                line, under = teeth.turn_arc(self._engine, step.coupling, 1 if move.end > move.start else -1)
-                pitch = 360.0 / self._engine.couplings[step.coupling].data.driving_teeth
-                count = round(abs(move.end - move.start) / pitch)
-                size = float(np.linalg.norm(line[0] - line[-1]))
-                words = engraving.label(f"{count} {'tooth' if count == 1 else 'teeth'}", under, boxed=True)
-                return [turning.arrow(line, _ARROW_SHARE * size)], (words,)
-        return [], ()
+
+def strip_heights(engine: Engine, size_px: tuple[int, int], dpi: float) -> tuple[int, ...]:
+    """How much the text of a plate leaves free below it for the strip of the cycle [px], the best first."""
+    column, gap = captions.panel(size_px, dpi, _TEXT_SHARE).text, round(_STRIP_GAP * size_px[1])
+    return tuple(gap + high for high in cycle.heights_px(engine, column.size_px[0]))
 
 
-def strip_place(size_px: tuple[int, int], dpi: float, boxes: Sequence[captions.Box]) -> captions.Box | None:
+def strip_place(
+    engine: Engine, size_px: tuple[int, int], dpi: float, boxes: Sequence[captions.Box]
+) -> captions.Box | None:
     """Where the strip of the cycle stands in a plate whose text has these boxes; None where there is no room for it."""
-    column = captions.panel(size_px, dpi, _TEXT_SHARE).text
+    column, gap = captions.panel(size_px, dpi, _TEXT_SHARE).text, round(_STRIP_GAP * size_px[1])
     lowest = max(box.bottom for box in boxes if box.name not in ("view", "footer"))
-    high = min(column.bottom - lowest - round(0.02 * size_px[1]), round(_STRIP_SHARE * size_px[1]))
-    if high < _LEAST_STRIP_SHARE * size_px[1]:
+    high = min(
+        column.bottom - lowest - gap, max(strip_heights(engine, size_px, dpi)[0], round(_STRIP_SHARE * size_px[1]))
+    )
+    if high < cycle.heights_px(engine, column.size_px[0])[1] or column.size_px[0] < cycle.LEAST_PX[0]:
         return None
     top = column.bottom - high
     return captions.Box(name="strip", left=column.left, top=top, right=column.right, bottom=column.bottom)
+
+
+def cylinders(engine: Engine, step: Step) -> tuple[str, ...]:
+    """The cylinders that a step is about, each once: those of its valve, its valves and pistons, its magneto's job."""
+    named = [step.valve, *(part.of for part in step.about if part.kind in (Kind.VALVE, Kind.PISTON))]
+    found = [engine.valves[name].cylinder if name in engine.valves else name for name in named]
+    for job in engine.sheet.setup:
+        if job.do == "set-magneto" and step.job == f"{job.magneto} magneto":
+            found.append(job.cylinder)
+        if job.do == "set-camshaft" and step.job == timing_valve(engine, job).camshaft:
+            found.append(job.cylinder)
+    return tuple(dict.fromkeys(name for name in found if name in engine.cylinders))
 
 
 def text_of(engine: Engine, step: Step) -> tuple[Sequence[str], Sequence[tuple[str, str]]]:

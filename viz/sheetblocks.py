@@ -129,7 +129,7 @@ def _table_mm(block: Block) -> float:
         lines = max(_lines_mm(each, width * share - 2.6, capital_mm) for each, width in cells)
         return 2.0 + max(lines, least_mm)
 
-    rows = sum(row_mm(row, high, block["height"] if "" in row else 0.0) for row in block["rows"])
+    rows = sum(row_mm(row, high, block["height"]) for row in block["rows"])
     return 2.6 + row_mm(block["head"], 1.12 * _SMALL_MM, 0.0) + rows
 
 

@@ -173,3 +173,10 @@ def plug_leads(job: Work, magnetos: Sequence[str] = ()) -> list[Block]:
             )
         )
     return [PAGE, *found] if found else []
+
+
+def tools_and_leads(job: Work, paper: str) -> list[Block]:
+    """The tools, then the plug-lead charts on a page of their own; on one page where both find room there."""
+    tool, leads = tools(job), plug_leads(job)
+    on_one = bool(leads) and sum(height_mm(block) for block in (*tool, *leads)) <= PAGE_MM[paper]
+    return [PAGE, *tool, *leads[1:]] if on_one else [*tool, *leads]

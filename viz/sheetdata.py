@@ -215,7 +215,7 @@ def hand_over(step: Step) -> list[Block]:
     )
     heads = ("Hand-over", "Crank, deg", "Coupled", "Held", "Open", "Do not turn")
     rows = [stands, ("Left at a stop", "", "", "", "", "")]
-    return [table(heads, rows, (1.4, 0.8, 1.8, 1.2, 1.8, 1.2), small=True, height_mm=_LOW_MM)]
+    return [table(heads, rows, (1.4, 0.95, 1.75, 1.2, 1.75, 1.2), small=True, height_mm=_LOW_MM)]
 
 
 def _asked(job: Work, step: Step, record: Record, signed: Sequence[Block] = ()) -> list[Block]:

@@ -168,8 +168,7 @@ def blocks(
     return [
         *sheetcover.cover(job, sheet, drawn.get("")),
         *sheetcover.definitions(job),
-        *sheetcover.tools(job),
-        *sheetcover.plug_leads(job),
+        *sheetcover.tools_and_leads(job, sheet.paper),
         *flat,
         *sheetclosing.closing(job),
     ]

@@ -21,6 +21,7 @@ _FEW = 6
 _NEARLY = 0.8
 _FLAT = 0.55  # sine of the angle between a line of sight and an arrow's head: a smaller one looks like a dot
 _OPEN = 0.30  # sine of the angle between a line of sight and an arc's plane: a smaller one looks like a straight line
+_NEARER = 1.6  # an arrow stands so much nearer to what it is about than to any other of its kind
 _BETTER = 0.05  # the usual place is left for one that is seen by so much more
 # Directions of view on the right of the engine; the first is the usual one, and the others are near to it.
 _DIRECTIONS: tuple[Vector, ...] = (
@@ -63,10 +64,13 @@ def shares(stage: Stage, parts: Collection[Part]) -> dict[Part, float]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Arrow:
-    """An arrow in one of the places that it may take: its line (N, 3) [mm] and its body, in the world."""
+    """An arrow in one of the places that it may take: its line (N, 3) [mm] and its body, in the world. ``own``: the
+    middle (3,) of what it is about; ``others``: those (M, 3) of others of the kind."""
 
     line: Floats
     body: trimesh.Trimesh
+    own: Floats | None = None
+    others: Floats | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,9 +83,11 @@ class Standpoint:
 
 def legible(stage: Stage, choice: Sequence[Arrow], parts: Collection[Part]) -> Floats:
     """How well an arrow tells its turn in each of its places, (N,), 0 to 1: the share of its body that is seen, less
-    where it covers what the step is about, or where its head points at the eye. For the camera as it stands."""
+    where it covers what the step is about, where its head points at the eye, or where it seems to stand at another of
+    the kind. For the camera as it stands."""
     camera = stage.camera()
-    forward = axes(np.asarray(camera.focal) - np.asarray(camera.position), camera.up)[2]
+    frame = axes(np.asarray(camera.focal) - np.asarray(camera.position), camera.up)
+    forward = frame[2]
     counts = [len(arrow.body.vertices) for arrow in choice]
     in_front, numbers, keys = stage.seen(np.concatenate([arrow.body.vertices for arrow in choice]))
     about = [number for number, (part, _) in keys.items() if part in parts]
@@ -92,7 +98,9 @@ def legible(stage: Stage, choice: Sequence[Arrow], parts: Collection[Part]) -> F
     heads = np.array([arrow.line[-1] - arrow.line[-2] for arrow in choice])
     along = heads @ forward / np.linalg.norm(heads, axis=1)
     flat = np.clip(np.sqrt(1 - np.minimum(along**2, 1.0)) / _FLAT, 0.0, 1.0)
-    told: Floats = np.clip(shown - 0.5 * over, 0.0, 1.0) * flat * _openness(choice, forward)
+    told: Floats = (
+        np.clip(shown - 0.5 * over, 0.0, 1.0) * flat * _openness(choice, forward) * _nearness(choice, frame[:2])
+    )
     return told
 
 
@@ -105,6 +113,21 @@ def _openness(choice: Sequence[Arrow], forward: Floats) -> Floats:
         size = float(np.linalg.norm(normal))
         straight = size < 1e-9 * float(np.linalg.norm(ways[0])) ** 2
         found.append(1.0 if straight else min(1.0, abs(float(normal @ forward)) / size / _OPEN))
+    return np.array(found)
+
+
+def _nearness(choice: Sequence[Arrow], plane: Floats) -> Floats:
+    """How plainly each arrow stands at its own thing and not at another of the kind, (N,), 0 to 1. plane: right and up
+    of the picture (2, 3)."""
+    found = []
+    for arrow in choice:
+        if arrow.own is None or arrow.others is None or not len(arrow.others):
+            found.append(1.0)
+            continue
+        middle = arrow.line.mean(axis=0)
+        own = float(np.linalg.norm(plane @ (arrow.own - middle)))
+        other = float(np.linalg.norm((arrow.others - middle) @ plane.T, axis=1).min())
+        found.append(min(1.0, other / (_NEARER * max(own, 1e-9))))
     return np.array(found)
 
 

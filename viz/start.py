@@ -39,6 +39,9 @@ def main() -> None:
             raise
         if not (isinstance(error, SystemExit) and error.code == INTERRUPTED):
             sys.stderr.write("Interrupted.\n")
+        graphics = sys.modules.get("quillwise.viz.graphics")
+        if graphics is not None:
+            graphics.give_up()
         # all files are put away by now; a graphics library that was interrupted may crash while Python takes it down
         for stream in (sys.stdout, sys.stderr):
             with suppress(OSError, ValueError):

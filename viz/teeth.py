@@ -98,18 +98,20 @@ def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part,
     return {mate: painted(ring, ring_paint), quill: painted(stub, stub_paint)}
 
 
-def camera(engine: Engine, coupling: str, aspect: float) -> Camera:
-    """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame."""
+def camera(engine: Engine, coupling: str, aspect: float, whole: bool = False) -> Camera:
+    """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame, or (whole) all of
+    them, to be counted from the index mark."""
     own = engine.couplings[coupling]
     look, up = look_and_up(engine, own)
     right, above, _ = axes(look, up)
     centre = np.asarray(engine.shafts[own.driven].point)
     inner, outer = gauge_radii_mm(engine, own)
-    reach = np.radians(min(90.0, _TEETH_SHOWN * 360.0 / own.data.driven_teeth))
+    shown_deg = 180.0 if whole else min(90.0, _TEETH_SHOWN * 360.0 / own.data.driven_teeth)
+    reach = np.radians(shown_deg)
     points = [
         centre + radius * (np.sin(turn) * right + np.cos(turn) * above)
         for radius in (inner, outer)
-        for turn in np.linspace(-reach, reach, 9)
+        for turn in np.linspace(-reach, reach, 17)
     ]
     # the eye stands before the wedge too: what is behind it is not drawn
     points.append(centre + look * wedge_at_mm(own))

@@ -23,9 +23,11 @@ from quillwise.meshes.solids import skin, together
 _LEAST_DEG = 1.0  # a shaft that only settles into its splines is not "turned"
 _LEAST_MM = 0.5
 _ARC_DEG, _ARC_POINTS = 110.0, 36
+_CRANK_ARC_DEG = 140.0  # the disc is small beside the whole engine
 _COUPLING_ARC_DEG = 220.0  # round a thin quill a short arc would be all head
 _STEP_DEG = 30  # from one place that an arrow may take to the next
 _TUBE_SIDES = 10
+_BAR, _HEAD_LONG, HEAD_WIDE = 0.040, 0.30, 0.13  # of an arrow ÷ bore: radius of its bar, length and radius of its head
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -89,7 +91,8 @@ def arc(engine: Engine, turn: Turn, middle_deg: float | None = None) -> Floats:
         # the side that lies away from the crank: nothing drives or is driven there
         away = -1.0 if turn.name not in engine.couplings and own.point[2] < -0.5 * engine.sheet.crank.bore_mm else 1.0
         middle_deg = float(np.degrees(np.arctan2(away * across[2], away * zero[2])))
-    half = (_COUPLING_ARC_DEG if turn.name in engine.couplings else _ARC_DEG) / 2
+    wide = _CRANK_ARC_DEG if turn.shaft == CRANKSHAFT else _ARC_DEG
+    half = (_COUPLING_ARC_DEG if turn.name in engine.couplings else wide) / 2
     angle = np.radians(middle_deg + turn.sign * np.linspace(-half, half, _ARC_POINTS))
     centre = np.asarray(own.point) + axis * turn.at_mm
     radius = _radius_mm(engine, turn)
@@ -113,7 +116,7 @@ def straight(engine: Engine, slide: Slide, turned_deg: float = 0.0) -> Floats:
     turn = np.radians(turned_deg)
     out = np.cos(turn) * out + np.sin(turn) * np.cross(axis, out)
     centre = np.asarray(own.point) + axis * slide.at_mm + out * 0.34 * bore
-    reach: Floats = np.array([-0.28, 0.28])[:, None] * bore * slide.sign * axis
+    reach: Floats = np.array([-0.40, 0.40])[:, None] * bore * slide.sign * axis
     points: Floats = centre + reach
     return points
 
@@ -130,9 +133,38 @@ def places(engine: Engine, step: Step) -> tuple[tuple[Floats, ...], ...]:
     return tuple(found)
 
 
+def meant(engine: Engine, step: Step) -> tuple[tuple[Floats, Floats], ...]:
+    """Of each turn and slide of a step, in the order of ``places``: the middle (3,) [mm] of what its arrow is about,
+    and those (M, 3) of the others of its kind, which it must not seem to be about."""
+    found = []
+    for turn in turns(engine, step):
+        rotors = [magneto.rotor for magneto in engine.magnetos.values()]
+        if turn.name in engine.couplings:
+            found.append(_coupling_among(engine, turn.name))
+        else:
+            alike = next((kind for kind in (tuple(engine.camshafts), tuple(rotors)) if turn.shaft in kind), ())
+            others = [_on_axis(engine, name, turn.at_mm) for name in alike if name != turn.shaft]
+            found.append((_on_axis(engine, turn.shaft, turn.at_mm), np.array(others).reshape(-1, 3)))
+    return (*found, *(_coupling_among(engine, slide.coupling) for slide in slides(engine, step)))
+
+
+def _coupling_among(engine: Engine, name: str) -> tuple[Floats, Floats]:
+    middles = {
+        each: _on_axis(engine, own.driving, float(np.mean([*own.driving_mm, *own.driven_mm])))
+        for each, own in engine.couplings.items()
+    }
+    return middles[name], np.array([middles[each] for each in middles if each != name]).reshape(-1, 3)
+
+
+def _on_axis(engine: Engine, shaft: str, at_mm: float) -> Floats:
+    own = engine.shafts[shaft]
+    point: Floats = np.asarray(own.point) + at_mm * np.asarray(own.axis)
+    return point
+
+
 def arrow(points: Floats, bore_mm: float) -> trimesh.Trimesh:
     """A round bar through points (N, 3) [mm] with a pointed head at the last; its thickness goes by the bore."""
-    radius, length, wide = 0.032 * bore_mm, 0.24 * bore_mm, 0.105 * bore_mm
+    radius, length, wide = _BAR * bore_mm, _HEAD_LONG * bore_mm, HEAD_WIDE * bore_mm
     along = np.linalg.norm(np.diff(points, axis=0), axis=1)
     left = np.concatenate([np.cumsum(along[::-1])[::-1], [0.0]])
     neck = int(np.argmax(left < length)) or len(points) - 1
@@ -205,7 +237,7 @@ def _radius_mm(engine: Engine, turn: Turn) -> float:
     own = engine.shafts[turn.shaft]
     bore = engine.sheet.crank.bore_mm
     if turn.shaft == CRANKSHAFT:
-        return 1.18 * engine.sizes.disc_radius_mm
+        return 1.24 * engine.sizes.disc_radius_mm
     if turn.name in engine.couplings:
         return 0.38 * bore
     wheels = [wheel for wheel in engine.wheels.values() if wheel.shaft == turn.shaft]

@@ -117,6 +117,25 @@ def play_wrong() -> Assembly:
     return play(PORT, [parse_mistake(PORT, "other-tooth:quill-a=+1")]).as_set
 
 
+def test_a_low_strip_shows_the_wanted_cylinder_and_those_that_fire_next_to_it() -> None:
+    """The order is A1 B6 A2 B5 A4 B3 A6 B1 A5 B2 A3 B4."""
+    low = cycle.plan(PORT, (440, 58), ("A4",))
+    assert low.order == tuple(name for name in PORT.sheet.firing_order if name in {"B5", "A4", "B3"})
+    assert cycle.plan(PORT, (440, 58), ("A1",)).order == ("A1", "B6", "B4"), "round the end of the cycle"
+    assert cycle.plan(PORT, (440, 200), ("A4",)).order == PORT.sheet.firing_order, "where there is room, all"
+    assert any("3 of 12" in text for text, *_ in cycle.legend(low))
+    picture = cycle.draw(PORT, SET, (440, 58), ("A4",))
+    assert (picture == palette.rgb(palette.INLET)).all(axis=-1).any()
+
+
+def test_the_heights_worth_having_hold_what_they_promise() -> None:
+    for width in (295, 450, 690):
+        whole, brief = cycle.heights_px(PORT, width)
+        assert cycle.plan(PORT, (width, whole), ("B1",)).order == PORT.sheet.firing_order
+        assert len(cycle.plan(PORT, (width, brief), ("B1",)).order) == 3
+        assert "B1" in cycle.plan(PORT, (width, brief), ("B1",)).order
+
+
 def test_same_input_same_picture() -> None:
     assert (cycle.draw(PORT, SET, SIZE) == cycle.draw(PORT, SET, SIZE)).all()
 
@@ -143,7 +162,7 @@ def test_its_letters_are_legible_in_the_window(name: str, window: tuple[int, int
     assert font.getlength(max(strip.order, key=len)) + 2 < strip.left - font.getlength("0°") / 2
     assert font.getlength("720°") < (strip.right - strip.left) / 8
     assert strip.right + font.getlength("720°") / 2 < strip.size_px[0] + 2
-    boxes = [box for _, _, box in cycle.legend(own, strip)]
+    boxes = [box for _, _, box in cycle.legend(strip)]
     assert strip.legend_px >= 11 * window[1] / 720
     for number, (x0, y0, x1, y1) in enumerate(boxes):
         assert x0 >= 0 and x1 <= strip.size_px[0] and y0 > strip.bottom and y1 <= strip.size_px[1]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from quillwise.kinematics.bench import one_sided_top
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import bank_axes
@@ -78,11 +79,25 @@ def test_the_earth_leads_are_those_of_the_magnetos(engine: Engine, played: Playe
     ]
 
 
-def test_the_valve_over_the_piston_in_question_is_shown(engine: Engine, played: Played) -> None:
+def test_the_piston_whose_top_is_proved_is_shown_at_the_stop(engine: Engine, played: Played) -> None:
     step = _step(played, "tdc")
     piston = next(part.of for part in step.about if part.kind is Kind.PISTON)
-    shown = glances(engine, step, still=True)[0][0]
-    assert engine.valves[shown.of].cylinder == piston
+    columns = glances(engine, step, still=True)
+    assert (columns[0][0].kind, columns[0][0].of) == ("piston", piston)
+    told = "at TDC" if one_sided_top(engine, piston) else "at the stop, here 20° before TDC"
+    assert _line(engine, step, columns, 0) == f"piston of {piston}: {told}"
+    film = glances(engine, step, still=False)
+    assert _line(engine, step, film, 0) == f"piston of {piston}: at TDC"
+
+
+def test_where_the_crank_is_parked_the_least_room_is_shown(engine: Engine, played: Played) -> None:
+    parked = [step for step in played.steps if step.key.endswith("-park")]
+    assert parked
+    for step in parked:
+        columns = glances(engine, step, still=True)
+        assert columns[0][0].kind == "room"
+        told = _line(engine, step, columns, 0).split("full open: ")[1].removesuffix(" to the piston")
+        assert any(told in words for where, words in step.text.see if where == "room"), (told, step.text.see)
 
 
 def test_the_exhaust_valve_is_shut_at_this_pass_of_a_spark_mark_and_open_at_the_other(

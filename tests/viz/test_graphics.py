@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -91,3 +92,80 @@ def test_where_every_library_kills_vtk_the_message_names_the_packages() -> None:
         "package libosmesa6, or the two packages libegl1 and libgl1-mesa-dri. "
         "Line drawings (draw --line), the page (brief), models and all commands that give figures work without it."
     )
+
+
+_HANGS = """
+import os, time
+with open(os.environ["TOLD"] + ".part", "w") as file:
+    file.write(str(os.getpid()))
+os.replace(os.environ["TOLD"] + ".part", os.environ["TOLD"])
+time.sleep(600)
+"""
+# tries OpenGL early, and goes on once the child is at work
+_BEGUN = """
+import os, signal, sys, time
+from quillwise.viz import graphics, start
+graphics.begin()
+while not os.path.exists(os.environ["TOLD"]):
+    time.sleep(0.01)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
+@pytest.mark.parametrize(
+    ("goes_on", "code"),
+    [
+        ("", 0),
+        ("sys.argv = ['quillwise', 'events', 'no-such-engine']\nstart.main()", 2),
+        ("signal.setitimer(signal.ITIMER_REAL, 0.5)\n"
+         "signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(signal.SIGINT))\n"
+         "sys.argv = ['quillwise', 'draw', 'slipway-six']\nstart.main()", 130),
+    ],
+    ids=["asked for nothing", "a wrong engine", "interrupted"],
+)  # fmt: skip
+def test_a_driver_that_hangs_is_ended_with_the_program(tmp_path: Path, goes_on: str, code: int) -> None:
+    (tmp_path / "fake" / "vtkmodules").mkdir(parents=True)
+    (tmp_path / "fake" / "vtkmodules" / "__init__.py").write_text(_HANGS)
+    path = os.pathsep.join([str(tmp_path / "fake"), os.environ.get("PYTHONPATH", "")])
+    told = tmp_path / "told"
+    done = subprocess.run(
+        [sys.executable, "-c", _BEGUN + goes_on],
+        env={**os.environ, "PYTHONPATH": path, "TOLD": str(told)},
+        cwd=tmp_path,
+        capture_output=True,
+        timeout=50,
+        check=False,
+    )
+    assert (done.returncode, b"Traceback" in done.stderr) == (code, False), done.stderr
+    with pytest.raises(ProcessLookupError):
+        os.kill(int(told.read_text()), 0)
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["fake", "told"]
+
+
+def test_what_was_begun_is_what_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[tuple[str, str]] = []
+
+    class Child:
+        returncode = 0
+
+        def communicate(self, **_: float) -> tuple[str, None]:
+            return f"{started[-1][0]} drawn of the driver's name", None
+
+    def start(window: str, display: str) -> Child:
+        started.append((window, display))
+        return Child()
+
+    monkeypatch.setattr(graphics, "_started", start)
+    monkeypatch.setattr(graphics, "_begun", {})
+    monkeypatch.setattr(graphics, "_answers", {})
+    monkeypatch.setattr(graphics, "uses_x", lambda: True)
+    monkeypatch.setenv("DISPLAY", ":5")
+    monkeypatch.delenv(graphics.WINDOW_VARIABLE, raising=False)
+    graphics.begin()
+    graphics.begin()
+    assert graphics.probe() == graphics.Graphics(
+        window=graphics.DISPLAY_WINDOW, renderer="of the driver's name", display=True
+    )
+    graphics.begin()
+    graphics.probe()
+    assert started == [(graphics.DISPLAY_WINDOW, ":5")]

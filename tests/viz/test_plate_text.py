@@ -9,41 +9,60 @@ import pytest
 
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine as packaged
-from quillwise.viz import captions
-from quillwise.viz.plates import strip_place, text_of
+from quillwise.viz import captions, cycle
+from quillwise.viz.plates import cylinders, strip_heights, strip_place, text_of
 
 SCENES = (
     "slipway-six",
     "launch-inverted",
     *(pytest.param(name, marks=pytest.mark.slow) for name in ("larkfell-port", "larkfell-starboard", "gantry-eight")),
 )
-SIZE, DPI, SHARE = (1600, 1000), 110.0, 0.36
+SHARE = 0.36
+SIZES = (((1600, 1000), 110.0), ((1280, 720), 110.0), ((854, 480), 72.0), ((1920, 1080), 110.0))
 BLANK = np.full((50, 50, 3), 255, np.uint8)
 
 
+@pytest.mark.parametrize(("size", "dpi"), SIZES)
 @pytest.mark.parametrize("name", SCENES)
-def test_no_line_of_a_step_plate_stands_over_another(name: str) -> None:
+def test_no_line_of_a_step_plate_stands_over_another_and_the_strip_is_always_there(
+    name: str, size: tuple[int, int], dpi: float
+) -> None:
     engine = packaged(name)
     steps = play(engine).steps
-    strips = 0
+    below = strip_heights(engine, size, dpi)
     for step in steps:
         title = f"{step.number} / {len(steps)}  {step.text.title}"
         lines, figures = text_of(engine, step)
-        _, boxes = captions.compose(BLANK, title, lines, figures, SIZE, DPI, SHARE)
-        strip = strip_place(SIZE, DPI, boxes)
-        strips += strip is not None
-        everything = [*boxes, *([strip] if strip else [])]
+        _, boxes = captions.compose(BLANK, title, lines, figures, size, dpi, SHARE, below)
+        strip = strip_place(engine, size, dpi, boxes)
+        assert strip is not None, step.key
+        everything = [*boxes, strip]
         for box in everything:
-            assert 0 <= box.left < box.right <= SIZE[0] and 0 <= box.top < box.bottom <= SIZE[1], (step.key, box)
+            assert 0 <= box.left < box.right <= size[0] and 0 <= box.top < box.bottom <= size[1], (step.key, box)
         for one, other in itertools.combinations(everything, 2):
             assert not one.overlaps(other), (step.key, one, other)
         told = " ".join(box.text for box in boxes)
         for word in " ".join([title, *lines]).split():
             assert word in told, (step.key, word)
-    assert strips > len(steps) / 2, "most steps leave room for the strip of the cycle"
+        wanted = cylinders(engine, step)
+        plan = cycle.plan(engine, strip.size_px, wanted)
+        assert set(plan.order) & set(wanted) or not wanted, "the cylinder in question has a row"
+        assert plan.font_px >= 8 and plan.row_px >= 0.73 * plan.font_px, (step.key, "rows are as high as their names")
+        for *_, (left, top, right, bottom) in cycle.legend(plan):
+            assert left >= 0 and right <= plan.size_px[0] and top > plan.bottom and bottom <= plan.size_px[1], step.key
 
 
 def test_where_the_text_leaves_no_room_there_is_no_strip() -> None:
-    column = captions.panel(SIZE, DPI, SHARE).text
-    full = captions.Box(name="text", left=column.left, top=0, right=column.right, bottom=column.bottom - 100)
-    assert strip_place(SIZE, DPI, [full]) is None
+    (size, dpi), engine = SIZES[0], packaged("slipway-six")
+    column = captions.panel(size, dpi, SHARE).text
+    full = captions.Box(name="text", left=column.left, top=0, right=column.right, bottom=column.bottom - 60)
+    assert strip_place(engine, size, dpi, [full]) is None
+
+
+def test_the_cylinders_of_a_step_are_those_of_its_valve_and_its_magneto() -> None:
+    engine = packaged("larkfell-port")
+    found = {step.key: cylinders(engine, step) for step in play(engine).steps}
+    assert found["tdc"] == ("A1",)
+    assert found["b-mark"] == found["b-home"] == ("B6",)
+    assert found["exhaust-side-break"] == ("A1",)
+    assert found["safe"] == ()

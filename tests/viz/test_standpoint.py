@@ -24,10 +24,10 @@ def test_a_point_is_seen_unless_a_part_stands_before_it() -> None:
     with Stage(SIZE) as stage:
         stage.add(box, trimesh.creation.box(bounds=[(0.0, -5.0, -5.0), (10.0, 5.0, 5.0)]))
         stage.look(fit(stage.points(), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), SIZE[0] / SIZE[1]))
-        points = [(-1.0, 0, 0), (5.0, 0, 0), (12.0, 0, 0), (12.0, 8.0, 0), (-1.0, 0, 40.0)]
+        points = [(-1.0, 0, 0), (5.0, 0, 0), (12.0, 0, 0), (12.0, 8.0, 0), (-1.0, 0, 40.0), (500.0, 8.0, 0)]
         seen, numbers, keys = stage.seen(points)
-    assert seen.tolist() == [True, False, False, True, False]
-    assert [keys[n][0] if n else None for n in numbers] == [box, box, box, None, None]
+    assert seen.tolist() == [True, False, False, True, False, True]
+    assert [keys[n][0] if n else None for n in numbers] == [box, box, box, None, None, None]
 
 
 @pytest.mark.parametrize("name", SCENES)

@@ -8,6 +8,7 @@ import numpy as np
 import plane_figures
 import pytest
 
+from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import GraphicsError
 from quillwise.kinematics.model import Coupling, Engine
@@ -168,3 +169,22 @@ def test_the_camera_looks_along_the_axis_at_the_ring() -> None:
         assert look / np.linalg.norm(look) == pytest.approx(np.asarray(built.shafts[own.driven].axis), abs=1e-9)
         point = cameras.project(camera, [built.shafts[own.driven].point], (320, 200))[0]
         assert 0 <= point[0] <= 320
+
+
+@pytest.mark.parametrize("aspect", [0.7, 1.0, 1.3, 2.0])
+def test_all_teeth_can_be_counted_where_the_whole_ring_is_asked_for(aspect: float) -> None:
+    """The circle through the teeth lies in the frame; without that it does not, for a tooth is shown larger."""
+    built = ENGINES["larkfell-port"]
+    size = round(400 * aspect), 400
+    for name, own in built.couplings.items():
+        frame_ = shaft_frame(built.shafts[own.driven]).matrix
+        turn = np.radians(np.arange(0.0, 360.0, 5.0))
+        round_about = teeth.gauge_radii_mm(built, own)[1] * np.stack([np.cos(turn), np.sin(turn), 0.0 * turn], axis=1)
+        circle = points_in_world(frame_[None], round_about)[0]
+
+        def inside(camera: cameras.Camera, circle: Floats = circle) -> float:
+            points = cameras.project(camera, circle, size)
+            return float(((points >= 0.0) & (points <= size)).all(axis=1).mean())
+
+        assert inside(teeth.camera(built, name, aspect, whole=True)) == 1.0
+        assert inside(teeth.camera(built, name, aspect)) < 1.0

@@ -20,7 +20,7 @@ from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine, turning
 from quillwise.kinematics.positions import reach, sets_of_positions
 from quillwise.kinematics.readings import Cure
-from quillwise.kinematics.wording import FORCE, STRIKE
+from quillwise.kinematics.wording import STRIKE, force
 
 _WORTH_DEG = 0.05  # a position that is nearer by less is not worth a cycle of the crank
 
@@ -200,7 +200,7 @@ def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_d
     draft.do.append(f"Turn {driven.name} {turned:.1f} degrees {way}, seen from the {driven.seen_from}, until {place}.")
     draft.do.append("Hold it there.")
     draft.do += move_in_words(k, m, data.kind, turning(driven.sense), driven.seen_from).replace(". ", ".\n").split("\n")
-    draft.do.append(str(FORCE))
+    draft.do.append(str(force(quill)))
     later = "earlier" if shift > 0 else "later"
     draft.do.append(f"{words[0].upper()}{words[1:]} is then {abs(shift):.1f} crank degrees {later}.")
     per_cycle = 2 * abs(driven.turns)

@@ -30,9 +30,9 @@ def length(value_mm: float, unit: LengthUnit = "mm", decimals: int = 2) -> str:
 
 
 def stated(value_mm: float, unit: LengthUnit = "mm") -> str:
-    """A length of the data with its unit, no zeros at its end: "1.5 mm", "0.35 in". Of inches ten-thousandths are the
-    last that is told, and four figures of those below a hundredth."""
+    """A length of the data with its unit, no zeros at its end: "1.5 mm", "0.35 in". Inches have thous, or what
+    ``length_figure`` adds to them; below a hundredth, four figures."""
     if unit == "mm":
         return f"{value_mm:g} mm"
     value = value_mm / MM_PER_UNIT[unit]
-    return f"{value:.4g} in" if abs(value) < 0.01 else f"{round(value, THOUS + 1):g} in"
+    return f"{value:.4g} in" if abs(value) < 0.01 else f"{float(length_figure(value_mm, unit)):g} in"

@@ -40,6 +40,9 @@ class Kind(StrEnum):
 FOLLOWERS = (Kind.ROCKER, Kind.TAPPET)  # what runs on a lobe: fitted when its camshaft is set
 
 
+_COUPLING = (Kind.QUILL, Kind.SLEEVE)  # often named by what they are: "quill-a"
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Part:
     """One part of the engine.
@@ -53,3 +56,15 @@ class Part:
 
     def __str__(self) -> str:
         return f"{self.kind} {self.of}".strip()
+
+    @property
+    def words(self) -> str:
+        """Its name where people read it: its kind is not said twice, as in "crankshaft crankshaft", "quill shaft quill"
+        or "coupling sleeve sleeve-m1"."""
+        kind = self.kind.value
+        if f"{self.of} ".startswith(f"{kind} "):
+            return self.of
+        if self.of in kind.split():
+            return kind
+        named = self.kind in _COUPLING and any(self.of.startswith(f"{word}-") for word in kind.split())
+        return self.of if named else str(self)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.wording import (
-    FORCE,
     LAST_MOVEMENT,
     PEOPLE,
     STRIKE,
     Caution,
     Text,
+    force,
     turn_words,
 )
 
@@ -87,5 +87,5 @@ def hold_again(coupling: str, kind: str, driven: str, event: str) -> Text:
                 f"{driven[0].upper()}{driven[1:]} and the crank have not moved: the reading is the same.",
             ),
         ),
-        cautions=(DROPPED, FORCE),
+        cautions=(DROPPED, force(word)),
     )

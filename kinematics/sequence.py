@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from quillwise.kinematics import proofs, spark_words, wording
 from quillwise.kinematics.assembly import (
@@ -35,13 +36,15 @@ from quillwise.kinematics.bench import (
 )
 from quillwise.kinematics.datasheet import StepData, ValveKind
 from quillwise.kinematics.marks import equal_lifts_deg, gauge_mm, job_check, mark_crank_deg, timing_valve
-from quillwise.kinematics.model import Engine
-from quillwise.kinematics.motion import motion
+from quillwise.kinematics.model import Engine, Magneto
+from quillwise.kinematics.motion import cam_travel_mm, motion
 from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.room import parking_deg
 from quillwise.kinematics.steps import CRANK, Mistake, Move, Step
 from quillwise.kinematics.timing import Event, early_crank_deg, timing_table
 from quillwise.kinematics.verdicts import Check
+
+_HEEL_MM = 0.005  # a cam that lifts less is on its heel
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -89,7 +92,8 @@ def _prepare(bench: Bench) -> None:
         Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name) for name, c in engine.couplings.items()
     )
     low = any(abs(bank.turn_deg) > 90 for bank in engine.sheet.banks)
-    safe = wording.make_safe(any(m.data.trailing_electrode_deg for m in engine.magnetos.values()))
+    kinds = [coupling.data.kind for coupling in engine.couplings.values()]
+    safe = wording.make_safe(any(m.data.trailing_electrode_deg for m in engine.magnetos.values()), kinds)
     if low:
         safe = replace(safe, cautions=(wording.OIL_LOCK, *safe.cautions))
     bench.add("safe", job, safe, "whole", couplings)
@@ -257,7 +261,7 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
     now = None if coupling is None else bench.assembly.engagements[coupling.name]
     if coupling is None or not isinstance(now, Open):
         _read(bench, job, slug, name, magneto.rotor)
-        _check_stagger(bench)
+        _check_stagger(bench, magneto)
         return
     # the rotor is held where the finger is on the cylinder that the fitter means, whatever the crank's stroke
     broken = bench.free_to(coupling, _place_of_break(bench, job, mark))
@@ -294,7 +298,7 @@ def _set_magneto(bench: Bench, job: StepData) -> None:
         coupling=coupling.name,
     )
     try_and_home(bench, slug, name, coupling, name, job)
-    _check_stagger(bench)
+    _check_stagger(bench, magneto)
 
 
 def _place_of_break(bench: Bench, job: StepData, mark: float) -> float:
@@ -325,33 +329,51 @@ def _stroke_proof(bench: Bench, job: StepData, mark: float) -> tuple[tuple[str, 
     return wording.compression(cylinder, right, wrong)
 
 
-def _check_stagger(bench: Bench) -> None:
-    """When two magnetos are set, the difference of their breaks is checked by its own limit."""
+def _check_stagger(bench: Bench, magneto: Magneto) -> None:
+    """When a magneto is set, the difference of its breaks from those of each that is set is checked by its own limit.
+
+    Magnetos that each fire cylinders of their own have no stagger between them.
+    """
     engine = bench.engine
-    if len(engine.magnetos) < 2:
-        return
-    one, other = list(engine.magnetos.values())[:2]
-    both = [name for name in one.fires if name in other.fires]
-    if not both:  # each fires cylinders of its own: there is no stagger between them
-        return
     table = {event.name: event for event in timing_table(engine, bench.assembly)}
-    first, second = (table[f"{both[0]} {magneto.name} points break"] for magneto in (one, other))
-    if first.early_deg is None or second.early_deg is None:
-        return
-    wanted = (second.crank_deg - first.crank_deg + 360.0) % 720.0 - 360.0
-    as_set = wanted - (second.early_deg - first.early_deg)
-    check = Check(
-        what="between the two magnetos",
-        interval=True,
-        unit="crank deg",
-        wanted=wanted,
-        as_set=as_set,
-        early=wanted - as_set,
-        limit=engine.sheet.limits.stagger_deg,
-        uncertainty=engine.sheet.limits.points_break_uncertainty_deg,
-    )
-    last = bench.steps[-1]
-    bench.steps[-1] = replace(last, checks=(*last.checks, check))
+    for one, other in combinations(engine.magnetos.values(), 2):
+        both = [name for name in one.fires if name in other.fires]
+        if magneto not in (one, other) or not both:
+            continue
+        first, second = (table[f"{both[0]} {each.name} points break"] for each in (one, other))
+        if first.early_deg is None or second.early_deg is None:
+            continue
+        wanted = (second.crank_deg - first.crank_deg + 360.0) % 720.0 - 360.0
+        as_set = wanted - (second.early_deg - first.early_deg)
+        pair = "two" if len(engine.magnetos) == 2 else f"{one.name} and {other.name}"
+        check = Check(
+            what=f"between the {pair} magnetos",
+            interval=True,
+            unit="crank deg",
+            wanted=wanted,
+            as_set=as_set,
+            early=wanted - as_set,
+            limit=engine.sheet.limits.stagger_deg,
+            uncertainty=engine.sheet.limits.points_break_uncertainty_deg,
+        )
+        last = bench.steps[-1]
+        bench.steps[-1] = replace(last, checks=(*last.checks, check))
+
+
+def _on_its_heel(engine: Engine, assembly: Assembly, crank_deg: float) -> str:
+    """The first valve whose cam is on its heel at θ, where its clearance can be set, of a cylinder where all cams are
+    so if there is one."""
+    state = motion(engine, assembly, [crank_deg])
+    shut = {
+        name: float(cam_travel_mm(engine, valve, state[valve.camshaft])[0]) < _HEEL_MM
+        for name, valve in engine.valves.items()
+    }
+    wholly = [
+        name
+        for name, valve in engine.valves.items()
+        if all(shut[each.name] for each in engine.valves.values() if each.cylinder == valve.cylinder)
+    ]
+    return next(iter([*wholly, *(name for name, is_shut in shut.items() if is_shut), *shut]))
 
 
 def _finish(bench: Bench) -> None:
@@ -381,7 +403,7 @@ def _finish(bench: Bench) -> None:
     couplings = tuple(
         Part(Kind.QUILL if c.data.kind == "quill" else Kind.SLEEVE, name) for name, c in engine.couplings.items()
     )
-    bench.add("inspection", job, wording.inspect(), "whole", couplings)
+    bench.add("inspection", job, wording.inspect([c.data.kind for c in engine.couplings.values()]), "whole", couplings)
     inlet, exhaust = engine.sheet.inlet, engine.sheet.exhaust
     running = {name: valve.data.running_clearance_mm for name, valve in engine.valves.items()}
     moves, room = bench.turn_crank(bench.crank + 720.0)  # each cam comes to its heel, and the crank back to its place
@@ -395,7 +417,7 @@ def _finish(bench: Bench) -> None:
         room=room,
         passes=2,
         after=with_clearances(bench.assembly, running),
-        valve=next(iter(engine.valves)),
+        valve=_on_its_heel(engine, with_clearances(bench.assembly, running), bench.crank),
     )
     if engine.magnetos:
         rotors = tuple(Part(Kind.ROTOR, name) for name in engine.magnetos)

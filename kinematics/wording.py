@@ -5,7 +5,7 @@ Functions take numbers and names, and return sentences; nothing here computes.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -74,10 +74,6 @@ LAST_MOVEMENT = Caution(
     text="A last movement against the running direction leaves the backlash on the wrong side. "
     "Come to the mark in the running direction only.",
 )
-FORCE = Caution(
-    level="CAUTION",
-    text="A quill or sleeve that is forced is damaged. If it does not go in by hand, try the next tooth.",
-)
 PLUG_HOLES = Caution(
     level="CAUTION", text="A part in an open plug hole damages the engine. Keep all plug holes blanked."
 )
@@ -104,8 +100,29 @@ def turn_words(sense: int, seen_from: str) -> str:
     return f"{'clockwise' if sense > 0 else 'anticlockwise'}, seen from the {seen_from}"
 
 
-def make_safe(booster: bool = False) -> Text:
-    """``booster``: whether a magneto's finger has a second electrode, for a booster coil."""
+def coupling_words(name: str, kind: str) -> str:
+    """A coupling with its kind before its name, where the name does not begin with it: "sleeve m1", but "quill-a"."""
+    return name if name.startswith(kind) else f"{kind} {name}"
+
+
+def force(kind: str) -> Caution:
+    """Of a coupling that is tried or put home. ``kind``: quill or sleeve."""
+    return Caution(
+        level="CAUTION",
+        text=f"A {kind} that is forced is damaged. If it does not go in by hand, try the next tooth.",
+    )
+
+
+def all_of(kinds: Iterable[str]) -> str:
+    """All couplings of an engine by their kinds, each named once: "all quills and sleeves"; empty where it has none."""
+    told = " and ".join(f"{kind}s" for kind in dict.fromkeys(kinds))
+    return f"all {told}" if told else ""
+
+
+def make_safe(booster: bool = False, kinds: Sequence[str] = ("quill", "sleeve")) -> Text:
+    """``booster``: whether a magneto's finger has a second electrode, for a booster coil. ``kinds``: of the couplings
+    that are drawn."""
+    drawn = all_of(kinds)
     return Text(
         title="Make the engine safe",
         do=(
@@ -116,10 +133,9 @@ def make_safe(booster: bool = False) -> Text:
             "Disconnect the battery.",
             "Put the gearbox in neutral, or uncouple the shaft.",
             "Close the fuel cocks.",
-            "Draw all quills and sleeves.",
-            "Paint an index mark on each wheel before you draw it.",
+            *((f"Draw {drawn}.", "Paint an index mark on each wheel before you draw it.") if drawn else ()),
         ),
-        see=(("quill", "All quills and sleeves are drawn."),),
+        see=((kinds[0], f"{drawn.capitalize()} are drawn."),) if drawn else (),
         cautions=(LIVE, *((BOOSTER,) if booster else ()), PEOPLE, FUEL, PLUG_HOLES),
     )
 
@@ -327,7 +343,7 @@ def try_teeth(
             (word, f"At {which}: {taken}."),
             (word, _how_many_fit(others, of)),
         ),
-        cautions=(FORCE,),
+        cautions=(force(word),),
     )
 
 
@@ -381,7 +397,7 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, ro
             ),
         ),
         see=((word, moved),),
-        cautions=(FORCE,),
+        cautions=(force(word),),
     )
 
 
@@ -415,14 +431,16 @@ def _are(count: int) -> str:
     return "is" if count == 1 else "are"
 
 
-def inspect() -> Text:
+def inspect(kinds: Sequence[str] = ("quill", "sleeve")) -> Text:
+    """``kinds``: of the couplings that are locked."""
+    locked = all_of(kinds)
     return Text(
-        title="Let the inspector look, then lock finally",
+        title="Let the inspector look, then lock finally" if locked else "Let the inspector look",
         do=(
             "Ask for the independent inspection.",
-            "After the inspection, lock the retainers of all quills and sleeves.",
+            *((f"After the inspection, lock the retainers of {locked}.",) if locked else ()),
         ),
-        see=(("quill", "All retainers are locked."),),
+        see=((kinds[0], "All retainers are locked."),) if locked else (),
         cautions=(RELEASE,),
     )
 

@@ -116,13 +116,15 @@ def _figures(engine: Engine, steps: Sequence[Step], progress: Progress | None) -
 
 def _mistakes(engine: Engine) -> Iterator[dict[str, Any]]:
     """The commonest mistakes that this set-up can make, played: a wrong tooth, a wrong mark, a wrong stroke."""
+    from quillwise.kinematics import wording
     from quillwise.kinematics.errors import RequestError
     from quillwise.viz import records
 
     tries = []
     if engine.couplings:
-        name = next(iter(engine.couplings))
-        tries.append((f"other-tooth:{name}=+3", f"The quill or sleeve {name} goes home three teeth on"))
+        name, coupling = next(iter(engine.couplings.items()))
+        named = wording.coupling_words(name, coupling.data.kind)
+        tries.append((f"other-tooth:{name}=+3", f"{named[:1].upper()}{named[1:]} goes home three teeth on"))
     camshaft = next(iter(engine.camshafts), "")
     tries.append((f"wrong-mark:{camshaft}", f"{camshaft[:1].upper()}{camshaft[1:]} is set at another mark of the disc"))
     if engine.magnetos:

@@ -38,6 +38,7 @@ _GLOSSARY = (
     ("Timing window", "The small hole with a pointer, through which the marks of the disc are seen."),
     ("Early, late", "Early: the event comes at a smaller crank angle than the data want. Late: at a larger one."),
 )
+_OF_MAGNETOS = ("Coupling sleeve", "Points break", "E-gap", "Distributor finger")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -175,7 +176,8 @@ def _player(told: Told) -> Markup:
             ),
             tag(
                 "p",
-                "Upper bars: exhaust valve open. Lower bars: inlet valve open. Diamonds: sparks.",
+                "Upper bars: exhaust valve open. Lower bars: inlet valve open."
+                + (" Diamonds: sparks." if told.events["plug_leads"] else ""),
                 class_="legend",
             ),
             class_="strip",
@@ -376,12 +378,13 @@ def _reference(told: Told) -> Markup:
         )
         for vernier in told.verniers
     ]
+    glossary = [pair for pair in _GLOSSARY if leads or pair[0] not in _OF_MAGNETOS]
     limits = told.rehearsal["limits"]
     tools = [
         ("Timing disc or degree ring", f"reads to ± {limits['valve_event_uncertainty_crank_deg']:g}° (k = 2)"),
         ("Piston stop or dial gauge", "for TDC, from both sides"),
         ("Feeler gauges", "for the checking clearances and the thinnest blade"),
-        ("Low-resistance meter", "for the points break"),
+        *([("Low-resistance meter", "for the points break")] if leads else []),
         ("Paint", "to mark the teeth before anything is drawn"),
     ]
     return tag(
@@ -393,12 +396,10 @@ def _reference(told: Told) -> Markup:
         table(
             ("Event", "Crank", "As written", "Limit", "As set", "Verdict"), events, "All events in order of crank angle"
         ),
-        tag("h3", "Plug-lead chart"),
-        leads,
-        tag("h3", "Vernier tables"),
-        trials,
+        [tag("h3", "Plug-lead chart"), leads] if leads else None,
+        [tag("h3", "Vernier tables"), trials] if trials else None,
         tag("h3", "Words of the trade"),
-        tag("dl", [[tag("dt", word), tag("dd", meaning)] for word, meaning in _GLOSSARY]),
+        tag("dl", [[tag("dt", word), tag("dd", meaning)] for word, meaning in glossary]),
         id="reference",
     )
 

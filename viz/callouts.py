@@ -182,8 +182,8 @@ def of_parts(parts: Sequence[Part], every: Sequence[Part], view: Seen) -> dict[s
 
 
 def words(part: Part) -> str:
-    """A part's name in the item list; its kind is not said twice."""
-    return part.of if part.of.startswith(part.kind.value) else str(part)
+    """A part's name in the item list."""
+    return part.words
 
 
 def _of_kind(part: Part, by_kind: Mapping[Kind, Sequence[Part]]) -> str:

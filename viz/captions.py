@@ -200,7 +200,8 @@ def tag(
     width_px: float = float("inf"),
 ) -> None:
     """A figure about its middle. boxed: on a patch of the ground, so that it reads on any colour, and whole
-    within the picture; else as engraved. Words longer than ``width_px`` are set in two lines."""
+    within the picture; else as engraved. Words longer than ``width_px`` are set in two lines, but
+    those that come in lines in their own."""
     font, text, box = _tag(middle, text, strip_px, boxed, width_px)
     if boxed:
         middle = _within(box, middle, pencil.im.size)
@@ -246,7 +247,7 @@ def _tag(
     middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
     font = _font(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
-    if _length(text, font) > width_px:
+    if "\n" not in text and _length(text, font) > width_px:
         text = _halved(text, font)
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
     left, top, right, bottom = pencil.textbbox(

@@ -62,4 +62,4 @@ def told(engine: Engine, part: Part, state: State) -> str:
     """Name, figures and place of a part, in one line."""
     words = (part_figures(engine, part), now_of(engine, part, state))
     rest = "; ".join(word for word in words if word)
-    return f"{part}: {rest}" if rest else str(part)
+    return f"{part.words}: {rest}" if rest else part.words

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
+from quillwise.kinematics import wording
 from quillwise.kinematics.lengths import length_figure
 from quillwise.kinematics.marks import timing_valve
 from quillwise.viz import sheetwords
@@ -23,7 +26,7 @@ def closing(job: Work) -> list[Block]:
         *locking(job),
         *earths(job),
         *counts(job),
-        *sign_off(),
+        *sign_off(job),
     ]
 
 
@@ -85,8 +88,9 @@ def serials(job: Work) -> list[Block]:
     for name in job.engine.camshafts:
         rows.append((name, job.engine.sheet.hand or "not stated", "", "", ""))
     for name, coupling in job.engine.couplings.items():
+        named = wording.coupling_words(name, coupling.data.kind)
         made_for = " ".join(word for word in (coupling.data.hand, coupling.data.bank and f"bank {coupling.data.bank}"))
-        rows.append((f"{coupling.data.kind} {name}", made_for.strip() or "not stated", "", "", ""))
+        rows.append((named, made_for.strip() or "not stated", "", "", ""))
     heads = ("Part", "Hand by the data", "Hand as read", "Serial number", "Inspector")
     found = table(heads, rows, (2, 1.4, 1.4, 1.8, 1), small=True, height_mm=5.0)
     return [together([heading(2, "Serial numbers and hands"), text(sheetwords.HANDS), found])]
@@ -114,17 +118,19 @@ def earths(job: Work) -> list[Block]:
 
 def counts(job: Work) -> list[Block]:
     """Blanks and tools, counted out and in."""
-    rows = [
-        ("plug-hole blanks", "", "", "", ""),
-        ("tools", "", "", "", ""),
-        (f"quills and sleeves, {len(job.engine.couplings)} in all", "", "", "", ""),
-        ("plug leads rung out, both ends", "", "", "", ""),
-    ]
+    engine = job.engine
+    kinds = Counter(coupling.data.kind for coupling in engine.couplings.values())
+    counted = ["plug-hole blanks", "tools"]
+    if kinds:
+        counted.append(f"{' and '.join(f'{kind}s' for kind in kinds)}, {kinds.total()} in all")
+    if engine.magnetos:
+        counted.append("plug leads rung out, both ends")
+    rows = [(what, "", "", "", "") for what in counted]
     shown = table(("Counted", "Out", "In", *_INITIALS), rows, (2.6, 1, 1, 1, 1), small=True)
-    return [together([heading(2, "Counts"), text(sheetwords.LAST_TURN), shown])]
+    return [together([heading(2, "Counts"), text(sheetwords.last_look(bool(engine.magnetos))), shown])]
 
 
-def sign_off() -> list[Block]:
+def sign_off(job: Work) -> list[Block]:
     """Discrepancy lines and the final signatures, apart from all others."""
     lines = table(
         ("No.", "Step", "Discrepancy, or “not proved” item", "Decision", "Name"),
@@ -141,7 +147,7 @@ def sign_off() -> list[Block]:
     )
     return [
         together([heading(2, "Discrepancies"), text(sheetwords.NOT_PROVED), lines]),
-        together([heading(2, "Final sign-off"), text(sheetwords.SIGN_OFF), text(sheetwords.TWO_PEOPLE), final]),
+        together([heading(2, "Final sign-off"), text(sheetwords.SIGN_OFF), text(job.two_people), final]),
     ]
 
 
@@ -186,4 +192,4 @@ def hand_over_card(job: Work) -> list[Block]:
 
 def closing_card(job: Work) -> list[Block]:
     """Counts, discrepancies and the final sign-off."""
-    return [*locking(job), *earths(job), *counts(job), *sign_off()]
+    return [*locking(job), *earths(job), *counts(job), *sign_off(job)]

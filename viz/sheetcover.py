@@ -117,7 +117,7 @@ def definitions(job: Work) -> list[Block]:
         said = dict.fromkeys(c["text"] for s in job.rehearsal["steps"] for c in s["cautions"] if c["level"] == level)
         found += [caution(level, words) for words in said]
     rules = (
-        sheetwords.TWO_PEOPLE,
+        job.two_people,
         sheetwords.NUMBERS,
         sheetwords.OWN_READING,
         sheetwords.REPEATED,

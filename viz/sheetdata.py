@@ -82,6 +82,16 @@ class Work:
         """Of the lengths that are printed."""
         return self.engine.sheet.length_unit
 
+    @property
+    def two_people(self) -> str:
+        """Who signs: of the banks and magnetos that its jobs set."""
+        jobs, engine = self.engine.sheet.setup, self.engine
+        camshafts = {each.camshaft for each in jobs if each.do == "set-camshaft"}
+        banks = {
+            engine.cylinders[valve.cylinder].bank for valve in engine.valves.values() if valve.camshaft in camshafts
+        }
+        return sheetwords.two_people(len(banks), len({each.magneto for each in jobs if each.do == "set-magneto"}))
+
 
 def work(engine: Engine, played: Played, folder: Path) -> Work:
     """All that a pack is made of. folder: the engine's."""

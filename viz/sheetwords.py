@@ -4,10 +4,7 @@ from __future__ import annotations
 
 SOURCE = "The content of the engine folder has this SHA-256 hash. Compare it before you use the pack."
 IN_PREPARATION = "In preparation"
-TWO_PEOPLE = (
-    "Two people sign each critical item: the fitter and an inspector who did not do the work. "
-    "Different people set the two banks. Different people set the two magnetos."
-)
+_NUMBERS = {2: "two", 3: "three", 4: "four"}
 NUMBERS = "Write a number in each blank for a reading. A tick is no reading."
 OWN_READING = "The inspector takes a reading independently, and does not look at the fitter's reading first."
 REPEATED = "If you repeat a step, use a new line. Do not write over a reading."
@@ -32,11 +29,26 @@ CLEARANCE = "Set each valve with the engine cold and the cam on its heel."
 HOLD = "HOLD POINT: Do not continue before the inspector signs."
 CRITICAL = "CRITICAL ITEM: The fitter and the inspector each sign it."
 SIGN_OFF = "Sign only when all blanks are complete and no discrepancy is open."
-LAST_TURN = "Before the sign-off, look for tools, blanks and leads in the engine."
+
+
+def two_people(banks: int, magnetos: int) -> str:
+    """Who signs, and who does not set all of what is set more than once. ``banks``, ``magnetos``: how many are set."""
+    told = ["Two people sign each critical item: the fitter and an inspector who did not do the work."]
+    for count, what in ((banks, "banks"), (magnetos, "magnetos")):
+        if count > 1:
+            told.append(f"Different people set the {_NUMBERS.get(count, count)} {what}.")
+    return " ".join(told)
+
+
+def last_look(leads: bool) -> str:
+    """What is looked for in the engine at the end. ``leads``: whether there are plug leads."""
+    what = "tools, blanks and leads" if leads else "tools and blanks"
+    return f"Before the sign-off, look for {what} in the engine."
+
 
 SENTENCES = (
     SOURCE,
-    TWO_PEOPLE,
+    *(two_people(banks, magnetos) for banks, magnetos in ((1, 0), (2, 2), (3, 5))),
     NUMBERS,
     OWN_READING,
     REPEATED,
@@ -56,5 +68,5 @@ SENTENCES = (
     HOLD,
     CRITICAL,
     SIGN_OFF,
-    LAST_TURN,
+    *(last_look(leads) for leads in (True, False)),
 )

@@ -4,7 +4,7 @@ readings. Every figure comes from the records that ``--json`` prints.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from quillwise.kinematics import wording
@@ -31,7 +31,7 @@ def topics(
         _vernier(steps, verniers, figures),
         _holding(engine, steps, figures),
         _mistakes(mistakes),
-        _limits(rehearsal, engine.sheet.length_unit),
+        _limits(rehearsal, engine.sheet.length_unit, len(engine.magnetos)),
     )
     return join([_topic(number, title, content) for number, (title, content) in enumerate(made, start=1)])
 
@@ -53,12 +53,13 @@ def _job(engine: Engine, steps: Sequence[Record]) -> tuple[str, Content]:
         ("Firing order", " ".join(sheet.firing_order)),
         ("Set in this order", ", ".join(jobs)),
     ]
+    where = "the camshaft or the magneto" if engine.magnetos else "the camshaft"
     return "The job, the engine, and who says “turn”", [
         table(("What", "Which"), rows, "The job"),
         points(
             [
-                "Three people do the job: one at the crank, one at the camshaft or the magneto, one who reads.",
-                "The person at the camshaft or the magneto says “turn” and “stop”. Nobody else gives a call.",
+                f"Three people do the job: one at the crank, one at {where}, one who reads.",
+                f"The person at {where} says “turn” and “stop”. Nobody else gives a call.",
                 "The person at the crank repeats the call, then turns.",
                 "The reader writes each reading down at once.",
             ]
@@ -229,7 +230,7 @@ def _holding(engine: Engine, steps: Sequence[Record], figures: Figures) -> tuple
             ]
         )
     )
-    return "Nipping the valve, and the moment of the break", content
+    return "Nipping the valve" + (", and the moment of the break" if held else ""), content
 
 
 def _mistakes(mistakes: Sequence[Record]) -> tuple[str, Content]:
@@ -243,16 +244,19 @@ def _mistakes(mistakes: Sequence[Record]) -> tuple[str, Content]:
     )
 
 
-def _limits(rehearsal: Record, unit: LengthUnit) -> tuple[str, Content]:
+def _magneto_limits(limits: Record, magnetos: int) -> Iterator[tuple[str, str, str]]:
+    if magnetos:
+        allowed, uncertainty = limits["points_break_crank_deg"], limits["points_break_uncertainty_crank_deg"]
+        yield "Points break", f"± {allowed:g}°", f"{uncertainty:g}°"
+    if magnetos > 1:
+        yield "Between the magnetos", f"± {limits['stagger_crank_deg']:g}°", ""
+
+
+def _limits(rehearsal: Record, unit: LengthUnit, magnetos: int) -> tuple[str, Content]:
     limits = rehearsal["limits"]
     rows = [
         ("Valve event", f"± {limits['valve_event_crank_deg']:g}°", f"{limits['valve_event_uncertainty_crank_deg']:g}°"),
-        (
-            "Points break",
-            f"± {limits['points_break_crank_deg']:g}°",
-            f"{limits['points_break_uncertainty_crank_deg']:g}°",
-        ),
-        ("Between the magnetos", f"± {limits['stagger_crank_deg']:g}°", ""),
+        *_magneto_limits(limits, magnetos),
         ("Room between valve and piston", f"{stated(limits['room_mm'], unit)} or more", ""),
     ]
     holds = [

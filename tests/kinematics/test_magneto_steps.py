@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from magneto_counts import six_with
 
 from quillwise.kinematics.build import build
-from quillwise.kinematics.motion import motion
+from quillwise.kinematics.motion import cam_travel_mm, motion
 from quillwise.kinematics.sequence import play
+from quillwise.kinematics.steps import parse_mistake
 from quillwise.scenes.library import engine as packaged
 from quillwise.scenes.library import names
 from quillwise.scenes.reader import load
@@ -46,3 +48,30 @@ def test_points_stand_open_by_their_gap_when_it_is_set(name: str) -> None:
             state = motion(engine, step.during, step.crank_deg[1])
             for magneto in engine.magnetos.values():
                 assert float(state[f"points {magneto.name}"][0]) == pytest.approx(magneto.data.points_gap_mm, abs=1e-9)
+
+
+def test_three_magnetos_are_compared_each_with_each() -> None:
+    """When the third is set, it is compared with both others, by name; the first is compared with none."""
+    played = play(build(six_with(3)))
+    between = {s.key: [check.what for check in s.checks if check.interval] for s in played.steps}
+    assert {key: told for key, told in between.items() if told} == {
+        "port-home": ["between the winch and port magnetos"],
+        "upper-home": ["between the winch and upper magnetos", "between the port and upper magnetos"],
+    }
+    late = play(build(six_with(3)), (parse_mistake(build(six_with(3)), "other-tooth:sleeve-port=+5"),))
+    off = {check.what: check.early for s in late.steps for check in s.checks if check.interval}
+    assert abs(off["between the winch and upper magnetos"]) < 0.7 < abs(off["between the winch and port magnetos"])
+    assert off["between the port and upper magnetos"] == pytest.approx(
+        off["between the winch and upper magnetos"] - off["between the winch and port magnetos"]
+    )
+
+
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_running_clearances_are_shown_at_a_cylinder_whose_cams_are_on_their_heels(count: int) -> None:
+    engine = build(six_with(count))
+    step = next(s for s in play(engine).steps if s.key == "running-clearance")
+    state = motion(engine, step.after, step.crank_deg[1])
+    cylinder = engine.valves[step.valve].cylinder
+    assert [float(state[f"valve {name}"][0]) for name, v in engine.valves.items() if v.cylinder == cylinder] == [0, 0]
+    travel = cam_travel_mm(engine, engine.valves[step.valve], state[engine.valves[step.valve].camshaft])
+    assert float(travel[0]) == pytest.approx(0.0, abs=0.005), "else the feeler would read less than the clearance"

@@ -84,6 +84,9 @@ def test_degrees_and_millimetres_are_each_the_inverse_of_the_other(
 ) -> None:
     own = top - off if before else top + off
     name = engine.sheet.firing_order[0]
+    # of a link rod with an offset pin the own BDC can come 15 degrees early: beyond it the piston rises again
+    lowest = np.argmax([drop_mm(engine, name, top + (-by if before else by)) for by in range(181)])
+    assume(off < lowest - 1)
     assert own_deg_at_drop(engine, name, drop_mm(engine, name, own), own) == pytest.approx(own, abs=1e-6)
     assert rises(engine, name, own) == before
 

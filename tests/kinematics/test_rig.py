@@ -97,3 +97,19 @@ def test_names_of_coordinates_are_the_names_in_the_chains() -> None:
     engine = build(in_line_six())
     used = {e.coordinate for chain in rig(engine).chains.values() for e in chain if isinstance(e, Joint)}
     assert {quill_coordinate("quill-a"), slide_coordinate("quill-a"), "piston A6", "valve A2 exhaust"} <= used
+
+
+def test_a_part_s_kind_is_not_said_twice() -> None:
+    said = {
+        Part(Kind.QUILL, "quill"): "quill shaft",
+        Part(Kind.QUILL, "quill-a"): "quill-a",
+        Part(Kind.QUILL, "upper"): "quill shaft upper",
+        Part(Kind.SLEEVE, "sleeve"): "coupling sleeve",
+        Part(Kind.SLEEVE, "sleeve-port"): "sleeve-port",
+        Part(Kind.MATE, "sleeve driving"): "coupling mate sleeve driving",
+        Part(Kind.CAMSHAFT, "camshaft A"): "camshaft A",
+        Part(Kind.CRANKSHAFT, "crankshaft"): "crankshaft",
+        Part(Kind.WHEEL, "wheelcase shaft, 36-tooth spur"): "wheel wheelcase shaft, 36-tooth spur",
+        Part(Kind.ROTOR, "magneto 1"): "magneto rotor magneto 1",
+    }
+    assert {part: part.words for part in said} == said

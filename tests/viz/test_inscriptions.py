@@ -16,7 +16,7 @@ from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import Frame, frame
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.scenes.library import engine as packaged
-from quillwise.viz import exhibit
+from quillwise.viz import captions, exhibit
 from quillwise.viz.cameras import project
 from quillwise.viz.closeups import close_up, close_up_bodies, close_up_camera, place_close_up
 from quillwise.viz.engraving import Label, labels, most
@@ -165,3 +165,20 @@ def test_line_drawings_bear_them_too() -> None:
     assert set(engine.sheet.firing_order) <= words["winch-break"], "each segment by its cylinder"
     assert {"feeler 0.0015 in", "just let go"} <= words["a-nip"], "it is timed by a valve that closes"
     assert next(step.mark for step in steps if step.key == "a-mark") in words["a-mark"]
+
+
+def test_words_that_come_in_lines_keep_them_in_every_kind_of_picture() -> None:
+    """A feeler and how it stands: neither is broken in two where the picture is narrow."""
+    two = "feeler 0.0015 in\njust let go"
+    assert captions.tag_box((100.0, 50.0), two, 30, True, 40.0).text == two
+    assert captions.tag_box((100.0, 50.0), two.replace("\n", " "), 30, True, 40.0).text.count("\n") == 1
+    engine = packaged("slipway-six")
+    step = next(step for step in play(engine).steps if step.key == "a-nip")
+    moment = frame(step, 1.0)
+    state, shown = exhibit.state_at(engine, moment), close_up(engine, "valve", step.valve)
+    camera = close_up_camera(engine, rig(engine), shown, state, 1.25)
+    found = labels(engine, rig(engine), shown, moment, state, step)
+    (word,) = set_out(found, camera, (400, 320), 9.0, lambda text: 7.0 * len(text))
+    assert word.text == two
+    assert word.size[0] < 7.0 * len("feeler 0.0015 in") * 1.2 + 9.0, "as wide as its longer line"
+    assert word.size[1] > 2 * 9.0, "and two lines high"

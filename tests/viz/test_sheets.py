@@ -13,6 +13,7 @@ from pathlib import Path
 import pikepdf
 import pytest
 from hypothesis import given, settings
+from magneto_counts import six_with
 from PIL import Image
 from pypdf import PdfReader
 from random_engines import engines, in_line_six, setup_of
@@ -24,7 +25,8 @@ from quillwise.scenes.blank_readings import blank_text
 from quillwise.scenes.library import engine as packaged
 from quillwise.scenes.library import find
 from quillwise.scenes.library import names as packaged_names
-from quillwise.viz import cli, sheetcover, sheetdata, sheets, sheetwords
+from quillwise.viz import cli, sheetblocks, sheetcover, sheetdata, sheets, sheetwords
+from quillwise.viz.briefing import briefing
 from quillwise.viz.paper import text_width_mm
 from quillwise.viz.standing import Store
 
@@ -398,3 +400,35 @@ def test_teeth_are_counted_when_they_can_be_seen(name):
     assert found[sheetwords.PAINT] == ["safe"]
     assert found[sheetwords.PAINT_FITS] == [key for key in keys if key.endswith("-try")]
     assert found[sheetwords.PAINT_HOME] == [key for key in keys if key.endswith("-home")]
+
+
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_the_pack_tells_only_of_what_the_engine_has(count):
+    """In line: no banks to part; magnetos, their leads and sleeves as many as there are; no word said twice."""
+    job = a_work(build(six_with(count)))
+    asked = {"blank_form": False, "chosen": (), "drawn": {}}
+    made = sheets.blocks(job, sheetdata.Sheet(), card=None, **asked)
+    texts = [
+        *sheetblocks.texts(made),
+        *sheetblocks.texts(sheets.blocks(job, sheetdata.Sheet(), card="closing", **asked)),
+    ]
+    told = "\n".join(texts)
+    parted = [found for text in texts for found in re.findall(r"Different people set the [^.]+\.", text)]
+    assert set(parted) == ({"Different people set the three magnetos."} if count == 3 else set())
+    assert not re.search(r"\b(\w+) \1\b", told), re.findall(r"\b(\w+) \1\b", told)
+    of_magnetos = re.compile("magneto|plug leads|and leads|points|spark|sleeve|earth|switch", re.IGNORECASE)
+    if count == 0:
+        assert not [text for text in texts if of_magnetos.search(text)]
+        assert "quills, 1 in all" in texts
+    else:
+        assert f"quills and sleeves, {count + 1} in all" in texts
+        assert "plug leads rung out, both ends" in texts
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3])
+def test_the_briefing_tells_only_of_what_the_engine_has(count):
+    text = briefing(build(six_with(count)), None, with_figures=False)
+    told = re.sub(r"<style>.*?</style>|<script.*?</script>|<[^>]+>", "\n", text, flags=re.DOTALL)
+    assert ("Between the magnetos" in told) == (count > 1)
+    wanted = ("Plug-lead chart", "Low-resistance meter", "sparks", "Distributor finger", "magneto")
+    assert [word in told for word in wanted] == [count > 0] * len(wanted)

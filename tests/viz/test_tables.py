@@ -136,7 +136,7 @@ def test_levels_are_explained_once_and_cautions_precede_the_work(port, played):
     flowing = " ".join(text.split())
     assert flowing.count("A WARNING is about injury to people.") == 1
     step = text[text.index("Step 9 of 29") : text.index("Step 10 of 29")]
-    assert step.index("CAUTION: A quill or sleeve that is forced") < step.index("1.  ")
+    assert step.index("CAUTION: A quill that is forced") < step.index("1.  ")
 
 
 def test_a_mistake_is_printed_as_one(port, wrong):

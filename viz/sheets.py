@@ -7,7 +7,6 @@ import json
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -224,6 +223,8 @@ def _figure(drawing: LineDrawing) -> Figure:
 
 def pdf(content: Mapping[str, Any]) -> bytes:
     """The pack as PDF/UA-1: the same content gives the same bytes."""
+    from tempfile import TemporaryDirectory
+
     import typst
 
     from quillwise.viz.captions import font_file

@@ -27,6 +27,8 @@ plotter.show(interactive=False, auto_close=False)
 plotter.close()
 """
 _FIRST = """
+from quillwise.viz import graphics
+graphics.begin()
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine
 one = engine("larkfell-port")

@@ -166,7 +166,7 @@ def first_window() -> Iterator[Figure]:
             3.0,
             runs=3,
             clock=children,
-            remark="three tenths go into the bodies and their outlines, a tenth into trying whether OpenGL works",
+            remark="three tenths go into the bodies and their outlines",
         )
 
 

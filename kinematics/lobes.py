@@ -225,8 +225,10 @@ def flat_envelope(normal_rad: Floats, distance_mm: Floats, rate_mm_per_rad: Floa
     return distance_mm[:, None] * normal + rate_mm_per_rad[:, None] * along, normal
 
 
+@functools.lru_cache(maxsize=4)  # the search for a base radius asks for those of one curve twenty times
 def _nodes(curve: Curve) -> tuple[Floats, Floats, Floats]:
-    """Once round, from the middle of the heel: distance from the peak [crank deg], travel, and its rate.
+    """Once round, from the middle of the heel: distance from the peak [crank deg], travel, and its rate; not to be
+    written to.
 
     Where a ramp meets the heel the rate jumps: several nodes at that place take it over in small shares,
     which lays the facet (flat follower) or the arc in which the roller sits (rocker) into the outline.
@@ -241,7 +243,10 @@ def _nodes(curve: Curve) -> tuple[Floats, Floats, Floats]:
     rate = velocity_mm_per_deg(curve, curve.peak_deg + x)
     rate[x == leaves] = np.linspace(0.0, opening, _KINK_NODES)
     rate[x == meets] = np.linspace(closing, 0.0, _KINK_NODES)
-    return x, lift_mm(curve, curve.peak_deg + x), rate
+    found = x, lift_mm(curve, curve.peak_deg + x), rate
+    for values in found:
+        values.setflags(write=False)
+    return found
 
 
 def _envelope(

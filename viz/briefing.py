@@ -9,6 +9,7 @@ import typer
 
 from quillwise.viz import completion
 from quillwise.viz.asked import DEMONSTRATION, EngineName, check_format, fault_of, open_engine, play_with
+from quillwise.viz.interrupts import load_bodies
 from quillwise.viz.pictures import Force, Output, Progress, progress_line
 from quillwise.viz.writing import check_target, slug, write_whole
 
@@ -53,6 +54,7 @@ def brief(
     check_format(output, "html")
     path = output or Path(f"{slug(model.sheet.scene)}-briefing.html")
     check_target(path, force)
+    load_bodies()
     with progress_line(ctx.obj, "figures") as progress:
         text = briefing(model, described, not without_figures, progress)
     with write_whole(path, force) as unfinished:

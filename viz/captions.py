@@ -204,15 +204,38 @@ def tag(
     those that come in lines in their own."""
     font, text, box = _tag(middle, text, strip_px, boxed, width_px)
     if boxed:
-        width, height = pencil.im.size
-        over = [
-            max(0, 2 - low) - max(0, high + 2 - end)
-            for low, high, end in ((box.left, box.right, width), (box.top, box.bottom, height))
-        ]
-        middle = (middle[0] + over[0], middle[1] + over[1])
+        middle = _within(box, middle, pencil.im.size)
         box = _tag(middle, text, strip_px, boxed, width_px)[2]
         pencil.rectangle((box.left, box.top, box.right, box.bottom), fill=palette.GROUND, outline=palette.EDGE)
     pencil.text(middle, text, font=font, fill=palette.TEXT, anchor="mm", align="center", spacing=_TAG_SPACING_PX)
+
+
+def leader(
+    pencil: ImageDraw.ImageDraw,
+    middle: tuple[float, float],
+    text: str,
+    strip_px: int,
+    end: tuple[float, float],
+    width_px: float = float("inf"),
+) -> None:
+    """The line from a boxed tag, which is drawn after it, to the place that the tag names, with a dot there."""
+    box = _tag(middle, text, strip_px, True, width_px)[2]
+    x, y = _within(box, middle, pencil.im.size)
+    wide = max(1, strip_px // 14)
+    for colour, extra in ((palette.GROUND, 2), (palette.BLACK, 0)):
+        pencil.line((x, y, *end), fill=colour, width=wide + extra)
+        dot = 1.6 * wide + extra / 2
+        pencil.ellipse((end[0] - dot, end[1] - dot, end[0] + dot, end[1] + dot), fill=colour)
+
+
+def _within(box: Box, middle: tuple[float, float], size_px: tuple[int, int]) -> tuple[float, float]:
+    """The middle of a tag moved so that its box lies within a picture of that size."""
+    width, height = size_px
+    over = [
+        max(0, 2 - low) - max(0, high + 2 - end)
+        for low, high, end in ((box.left, box.right, width), (box.top, box.bottom, height))
+    ]
+    return middle[0] + over[0], middle[1] + over[1]
 
 
 def tag_box(middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float = float("inf")) -> Box:

@@ -6,12 +6,12 @@ The commands stand in ``figures``, ``folders``, ``pictures``; libraries of numbe
 
 from __future__ import annotations
 
+import copy
 import errno
-import logging
 import os
 import sys
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Annotated, Any
 
@@ -23,6 +23,9 @@ from quillwise.scenes.places import printable
 from quillwise.viz import asked, briefing, diagnosing, figures, folders, modelling, pictures, proving, sheets
 from quillwise.viz.start import INTERRUPTED
 
+# with any other option the other commands may be told of
+_BEFORE_A_COMMAND = ("--quiet", "--debug")
+_COMPLETES = "_QUILLWISE_COMPLETE"  # a shell asks for words, not for work
 _UsageError: Any = typer.BadParameter.__base__
 
 
@@ -126,15 +129,25 @@ proving.register(app)
 diagnosing.register(app)
 
 
+def asked_alone(words: Sequence[str]) -> typer.Typer:
+    """The program with no command but the one that the words ask for, all of it where they do not begin with a
+    command: making a command out of its function takes a millisecond each."""
+    command = next((word for word in words if word not in _BEFORE_A_COMMAND), "")
+    asked = [each for each in app.registered_commands if each.callback and each.callback.__name__ == command]
+    if not asked or _COMPLETES in os.environ:
+        return app
+    alone = copy.copy(app)
+    alone.registered_commands = asked
+    return alone
+
+
 def main() -> None:
     """The program ``quillwise``."""
-    # where the home cannot be written to, it would tell of a folder that nobody asked about
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # a terminal that has no arrow gets a question mark, not a traceback
             stream.reconfigure(errors="replace")
-    app(prog_name="quillwise")
+    asked_alone(sys.argv[1:])(prog_name="quillwise")
 
 
 if __name__ == "__main__":

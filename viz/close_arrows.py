@@ -31,6 +31,8 @@ _CAM_DEG, _CAM_AT, _CAM_SIZE = 125.0, 0.52, 1.25  # of the cam's base radius
 _ROTOR_DEG, _ROTOR_AT, _ROTOR_SIZE = 42.0, 1.75, 1.0  # of the magneto rotor's radius
 # Of the bore: how far beside the axis, half its length, its size; a sleeve bears it.
 _SLIDES = {"quill": (0.30, 0.25, 0.42), "sleeve": (0.0, 0.13, 0.26)}
+_SLIDE_HIGH = 0.7  # of the half of the picture's height: half an arrow's length at the most
+_SLIDE_THICK = 2.4  # of that half length: the most that its size is
 _MEASURE_SIZE, _MEASURE_HEADS, _LEAST_MEASURE, _MEASURE_WORDS = 0.30, 1.2, 0.03, 0.42  # of the bore; heads: of the room
 _TEETH_SIZE = 0.9  # of the span of the arc
 
@@ -136,8 +138,12 @@ def _beside(engine: Engine, slide: turning.Slide, camera: Camera, bore: float) -
     aside = np.cross(axis, forward)
     if float(aside @ (right + up)) < 0:
         aside = -aside
-    centre = np.asarray(own.point) + np.asarray(own.axis) * slide.at_mm
+    # where along the axis the camera looks: one that shows an end alone has the arrow at that end
+    centre = np.asarray(own.point) + np.asarray(own.axis) * float((np.asarray(camera.focal) - own.point) @ own.axis)
     beside, half, size = _SLIDES[engine.couplings[slide.coupling].data.kind]
+    if camera.parallel_half_height_mm is not None:
+        half = min(half, _SLIDE_HIGH * camera.parallel_half_height_mm / bore)
+        size = min(size, _SLIDE_THICK * half)
     near = centre - forward * float((centre - position) @ forward) + forward * bore * size
     reach = np.array([-half, half])[:, None] * bore * slide.sign * axis
     return CloseArrow(line=near + beside * bore * aside + reach, size_mm=size * bore)

@@ -45,12 +45,14 @@ if TYPE_CHECKING:
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window", "piston", "room"]
 
 OPEN_MM = 0.005
+_END_ROOM = 0.02  # of the bore: beyond a quill's end and its mate
 _LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
 VALVE_FACTOR = 8.0
 POINTS_FACTOR = 6.0
-BREAK_FACTOR = 25.0
-GAP_FACTOR = 8.0
+BREAK_FACTOR = 50.0
+GAP_FACTOR = 16.0
+_JUST_OPEN_MM = 0.05  # points that have just broken: so much room is left above the lever
 _BREAKING_DEG = 0.5  # of the rotor: points that are shut so little before and open so little after are breaking
 
 
@@ -235,7 +237,8 @@ def close_up_camera(
     if shown.kind == "teeth":
         return teeth.camera(engine, shown.of, aspect, whole)
     if shown.kind in ("points", "gap"):
-        return _points_camera(engine, rig, shown.of, state, aspect, margins)
+        gap = engine.magnetos[shown.of].data.points_gap_mm if shown.kind == "gap" else _JUST_OPEN_MM
+        return _points_camera(engine, rig, shown.of, state, shown.factor * gap, aspect, margins)
     if shown.kind == "magneto":
         return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind in ("piston", "room"):
@@ -281,11 +284,30 @@ def _valve_camera(engine: Engine, rig: Rig, name: str, aspect: float, margins: M
 def _coupling_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
     """From the side into the cut of the driving mate, a little along the shaft; both toothed ends in the frame."""
     coupling, bore = engine.couplings[name], engine.sheet.crank.bore_mm
-    shaft = engine.shafts[coupling.driving]
-    axis = np.asarray(shaft.axis)
     slide = float(state[slide_coordinate(name)][0])
     ends = [*coupling.driving_mm, *coupling.driven_mm]
-    low, high = min(ends) + min(slide, 0.0), max(ends) + max(2 * slide, 0.0)
+    span = min(ends) + min(slide, 0.0) - 0.05 * bore, max(ends) + max(2 * slide, 0.0) + 0.05 * bore
+    return _beside_coupling(engine, rig, name, state, span, aspect, margins)
+
+
+def quill_end_camera(engine: Engine, rig: Rig, name: str, state: State, upper: bool, aspect: float) -> Camera:
+    """As a quill's close-up, of its upper or its lower end alone, so near that its splines can be counted: the mate and
+    the splines wherever they are drawn to. state: of one value."""
+    coupling, bore = engine.couplings[name], engine.sheet.crank.bore_mm
+    slide = float(state[slide_coordinate(name)][0])
+    mates = sorted((coupling.driving_mm, coupling.driven_mm), key=min)
+    low, high = sorted(mates[0 if upper else 1])
+    span = min(low, low + slide) - _END_ROOM * bore, max(high, high + slide) + _END_ROOM * bore
+    return _beside_coupling(engine, rig, name, state, span, aspect, Margins(left=0, right=0, top=0, bottom=0))
+
+
+def _beside_coupling(
+    engine: Engine, rig: Rig, name: str, state: State, span: tuple[float, float], aspect: float, margins: Margins
+) -> Camera:
+    """The view of a coupling from its side that holds a span (from, to) [mm] of its axis."""
+    coupling, bore = engine.couplings[name], engine.sheet.crank.bore_mm
+    shaft = engine.shafts[coupling.driving]
+    axis = np.asarray(shaft.axis)
     if coupling.data.kind == "quill":
         part = Part(Kind.MATE, f"{name} driving")
         pose = poses(rig, state, [part])[part][0]
@@ -302,10 +324,7 @@ def _coupling_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: 
     deep = np.cross(axis, across)
     centre = np.asarray(shaft.point)
     points = [
-        centre + axis * along + radius * (a * across + b * deep)
-        for along in (low - 0.05 * bore, high + 0.05 * bore)
-        for a in (-1, 1)
-        for b in (-1, 1)
+        centre + axis * along + radius * (a * across + b * deep) for along in span for a in (-1, 1) for b in (-1, 1)
     ]
     up = -axis if abs(axis[2]) > 0.3 else np.array([0.0, 0.0, 1.0])
     return fit(points, look, up, aspect, margins)
@@ -326,8 +345,11 @@ def _magneto_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: f
     return fit(points, away + np.array([0.0, 0.0, -0.12]), (0.0, 0.0, 1.0), aspect, margins)
 
 
-def _points_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: float, margins: Margins) -> Camera:
-    """Along the breaker's axis, so near that hundredths of a millimetre are seen; it stands still."""
+def _points_camera(
+    engine: Engine, rig: Rig, name: str, state: State, opening: float, aspect: float, margins: Margins
+) -> Camera:
+    """Along the breaker's axis, so near that hundredths of a millimetre are seen; it stands still. opening: of what
+    gap, as it is drawn, there is room above the lever [mm]."""
     fixed, moving = Part(Kind.FIXED_POINT, name), Part(Kind.MOVING_POINT, name)
     where = poses(rig, {**state, f"breaker lever {name}": np.zeros(1)}, [fixed, moving])
     contact = points_in_world(where[fixed], mesh(engine, fixed, "coarse").vertices)[0]
@@ -335,13 +357,14 @@ def _points_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: fl
     axis = np.asarray(engine.shafts[engine.magnetos[name].breaker_shaft].axis)
     upper = contact[contact[:, 2] > contact[:, 2].max() - 0.03 * engine.sheet.crank.bore_mm]
     middle, half = upper.mean(axis=0), 0.06 * engine.sheet.crank.bore_mm
-    # the whole lever, from the points to its pivot: a part of it would be any bar
+    # the whole lever, from the points to its pivot, and all of the fixed point: a part of them would be any bars
     side = np.cross(axis, (0.0, 0.0, 1.0))
     across = (lever - middle) @ side
+    low, high = contact[:, 2].min() - middle[2], lever[:, 2].max() - middle[2] + opening
     points = [
         middle + side * reach + np.array([0.0, 0.0, dz])
         for reach in (min(float(across.min()), -half), max(float(across.max()), half))
-        for dz in (-0.75 * half, 1.25 * half)
+        for dz in (min(float(low), -0.75 * half), max(float(high), 1.25 * half))
     ]
     return fit(points, -axis, (0.0, 0.0, 1.0), aspect, margins)
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from enum import StrEnum
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from quillwise.kinematics.errors import RequestError
@@ -117,6 +116,8 @@ def rendered(drawing: LineDrawing, kind: LineFormat, dpi: float = 110.0) -> byte
     vector = svg(drawing)
     if kind is LineFormat.SVG:
         return vector
+    from tempfile import TemporaryDirectory
+
     import typst
 
     from quillwise.viz.captions import font_file

@@ -3,6 +3,7 @@ line. Words at places in the world, so that every kind of picture sets them alik
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
 from quillwise.viz import over_piston, teeth
+from quillwise.viz.cameras import Camera, axes
 from quillwise.viz.closeups import CloseUp
 from quillwise.viz.magnifying import (
     blade_mm,
@@ -35,9 +37,13 @@ _OPENING_DEG = 17.0  # to either side of the pointer: a little within the edges 
 _NAMED_DEG = 6.0  # a mark further from the pointer has no room for its name within the opening
 _CLEAR_DEG = 3.0  # a degree's number keeps so far from a painted mark
 _NUMBER_AT, _MARK_AT = 0.79, 0.71  # shares of the disc's radius
+_MARK_FOOT = 0.86  # where a line from a name beside the window ends
+# Of such names: how far beside, which is then moved within the frame; the height of the lowest and the next; how many.
+_FAR_ASIDE, _BESIDE_AT, _BESIDE_PITCH, _STACK = 0.9, 0.545, 0.12, 2
 _ZERO_AT = 0.835  # between the painted bar of zero and its line
 _NEAR_ZERO_DEG, _ASIDE_DEG = 13.0, 2.0  # the name of a mark that stands by the bar of zero keeps clear of it
 _TOOL_ASIDE = 0.80  # of the bore: the name of a stop stands beside the valves
+_END_ASIDE = 0.27  # of the bore: the name of a quill's end
 _SEGMENT_AT = 0.226  # share of the bore: on the studs
 
 
@@ -47,23 +53,31 @@ Place = tuple[float, float, float]
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Label:
     """A word at a place in the world [mm]. ``boxed``: a measured figure, on a patch of its own; ``between_mm``: two
-    places that it must stand between, where there are such."""
+    places that it must stand between, where there are such; ``leader_mm``: where a line from it ends."""
 
     text: str
     at_mm: Place
     boxed: bool = False
     between_mm: tuple[Place, Place] | None = None
+    leader_mm: Place | None = None
 
 
 def labels(
-    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step | None = None
+    engine: Engine,
+    rig: Rig,
+    shown: CloseUp,
+    moment: Frame,
+    state: State,
+    step: Step | None = None,
+    leaders: bool = False,
 ) -> tuple[Label, ...]:
-    """The words of a close-up in a step, for a state of one value."""
+    """The words of a close-up in a step, for a state of one value. leaders: also those that a line joins to what they
+    name: the marks in the window's opening beside the one under the pointer."""
     if shown.kind == "valve":
         thick = blade_mm(engine, moment.assembly, shown.of, state, step)
         return (_feeler(engine, rig, shown, moment, state, step, thick),) if step and thick else ()
     if shown.kind == "window":
-        return _disc(engine, rig, moment, state)
+        return _disc(engine, rig, moment, state, leaders)
     if shown.kind == "piston" and over_piston.tool_is_in(engine, shown.of, state):
         return (_tool(engine, rig, shown.of, state),)
     if shown.kind == "magneto":
@@ -109,8 +123,9 @@ def _tool(engine: Engine, rig: Rig, cylinder: str, state: State) -> Label:
     return label(over_piston.tool_words(engine, cylinder), at, boxed=True)
 
 
-def _disc(engine: Engine, rig: Rig, moment: Frame, state: State) -> tuple[Label, ...]:
-    """Every tenth degree, and the name of each mark under the marks that stand in the window."""
+def _disc(engine: Engine, rig: Rig, moment: Frame, state: State, leaders: bool) -> tuple[Label, ...]:
+    """Every tenth degree, and the names of the marks that stand in the window, under them; of those that have no room
+    there beside the window, with a line to the mark."""
     disc = Part(Kind.DISC)
     pose = poses(rig, state, [disc])[disc]
     radius = engine.sizes.disc_radius_mm
@@ -141,7 +156,29 @@ def _disc(engine: Engine, rig: Rig, moment: Frame, state: State) -> tuple[Label,
             named_at = label(mark.label, at(mark.crank_deg + aside, _MARK_AT))
             found.append(replace(named_at, between_mm=(_place(one), _place(other))))
             placed.append(mark.crank_deg)
+    if leaders:
+        unnamed = [mark for mark in engine.marks if mark.crank_deg not in placed]
+        seen = [mark for mark in unnamed if off(mark.crank_deg, moment.crank_deg) <= _OPENING_DEG]
+        found += _beside_the_window(engine, [(mark.label, at(mark.crank_deg, _MARK_FOOT)) for mark in seen])
     return tuple(found)
+
+
+def _beside_the_window(engine: Engine, marks: Sequence[tuple[str, Floats]]) -> list[Label]:
+    """The names of marks (name, place of its foot (3,)) in the corners below, each on the side where its mark is."""
+    radius, turn = engine.sizes.disc_radius_mm, np.radians(engine.sizes.pointer_turn_deg)
+    out, across = np.array([0.0, -np.sin(turn), np.cos(turn)]), np.array([0.0, np.cos(turn), np.sin(turn)])
+    centre = np.array([engine.sizes.disc_x_mm, 0.0, 0.0])
+    found: list[Label] = []
+    taken = {-1: 0, 1: 0}
+    for name, foot in sorted(marks, key=lambda mark: abs(float(mark[1] @ across))):
+        side = -1 if float(foot @ across) < 0 else 1
+        if taken[side] >= _STACK:
+            continue
+        height = _BESIDE_AT + _BESIDE_PITCH * taken[side]
+        taken[side] += 1
+        place = centre + radius * (height * out + side * _FAR_ASIDE * across)
+        found.append(replace(label(name, place, boxed=True), leader_mm=_place(foot)))
+    return found
 
 
 def _segments(engine: Engine, rig: Rig, name: str, state: State) -> tuple[Label, ...]:
@@ -153,6 +190,18 @@ def _segments(engine: Engine, rig: Rig, name: str, state: State) -> tuple[Label,
     local = np.column_stack([radius * np.cos(turn), radius * np.sin(turn), np.zeros_like(turn)])
     world = points_in_world(pose, local)[0]
     return tuple(label(cylinder, point) for cylinder, point in zip(magneto.fires, world, strict=True))
+
+
+def quill_end(engine: Engine, coupling: str, camera: Camera, upper: bool) -> Label:
+    """Which end of a quill this is and how many teeth it has, at the left of the view of it."""
+    own = engine.couplings[coupling]
+    driving = (min(own.driving_mm) < min(own.driven_mm)) == upper
+    count = own.data.driving_teeth if driving else own.data.driven_teeth
+    axis, point = np.asarray(engine.shafts[own.driving].axis), np.asarray(engine.shafts[own.driving].point)
+    focal = np.asarray(camera.focal)
+    right = axes(focal - np.asarray(camera.position), camera.up)[0]
+    place = point + axis * float((focal - point) @ axis) - _END_ASIDE * engine.sheet.crank.bore_mm * right
+    return label(f"{'driving' if driving else 'driven'} end: {count} teeth", place, boxed=True)
 
 
 def label(text: str, at: Floats, boxed: bool = False) -> Label:

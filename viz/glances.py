@@ -49,11 +49,11 @@ def glances(engine: Engine, step: Step, still: bool) -> Columns:
             return (first,), (Glance(kind="teeth", of=step.coupling, told="then"),)
         return (Glance(kind="coupling", of=step.coupling),), (Glance(kind="teeth", of=step.coupling),)
     if step.focus == "magneto" and step.magneto:
+        whole = Glance(kind="magneto", of=step.magneto)
         if any(move.coordinate == engine.magnetos[step.magneto].rotor for move in step.moves):
-            column = _about_the_break(engine, step) if still else (window,)
-        else:
-            column = _gaps(step) or (window,)
-        return (Glance(kind="magneto", of=step.magneto),), column
+            return (whole,), _about_the_break(engine, step) if still else (window,)
+        gaps = tuple((gap,) for gap in _gaps(step))
+        return gaps if len(gaps) == _ROW else ((whole,), *(gaps or ((window,),)))
     if step.focus == "valve" and step.valve:
         other = _other_valve(engine, step)
         return (Glance(kind="valve", of=step.valve),), ((Glance(kind="valve", of=other),) if other else (window,))

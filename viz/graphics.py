@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import atexit
 import importlib
+import logging
 import os
 import subprocess
 import sys
@@ -130,11 +131,18 @@ def probe() -> Graphics:
 
 def load() -> None:
     """Loads what draws, undisturbed by Ctrl-C; call after ``probe`` and before what draws is imported."""
-    with held():
-        import pyvista
+    colours = logging.getLogger("matplotlib")
+    before = colours.level
+    # where the home cannot be written to, it would tell of a folder that nobody asked about
+    colours.setLevel(logging.ERROR)
+    try:
+        with held():
+            import pyvista
 
-        getattr(pyvista, "Plotter")  # noqa: B009 most of it is loaded when it is first asked for
-        importlib.import_module("quillwise.viz.plates")
+            getattr(pyvista, "Plotter")  # noqa: B009 most of it is loaded when it is first asked for
+            importlib.import_module("quillwise.viz.plates")
+    finally:
+        colours.setLevel(before)
 
 
 def uses_x() -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -41,3 +42,12 @@ def held() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
         if waiting:
             signal.raise_signal(signal.SIGINT)
+
+
+def load_bodies() -> None:
+    """Loads the library of bodies; call before anything that draws or cuts them is imported.
+
+    It takes whatever comes up while it loads for a helper that is not installed: an interrupt would be lost.
+    """
+    with held():
+        importlib.import_module("trimesh")

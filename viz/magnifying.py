@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from quillwise.viz.closeups import CloseUp
 
 _BELOW_THE_GAP = (Kind.VALVE, Kind.TAPPET, Kind.SEAT, Kind.SPRING)
+_NAMED_BELOW = 0.13  # of the bore
 _FEELER_STEPS = ("-nip", "-clearance")
 SHUT_MM = 0.02  # a feeler is drawn while the valve is open by no more
 FREE_MM = 0.005  # half of the last decimal that is told: what a nipped feeler is free by
@@ -131,11 +132,11 @@ def gripped(engine: Engine, step: Step) -> str:
 
 
 def named_at_mm(engine: Engine, valve: str) -> Floats:
-    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: beyond its end, over it beside a rocker,
-    below it where the lobe is over it."""
+    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: beyond its end and below it, where there
+    is neither rocker nor lobe; further out beside a tappet."""
     own, bore = engine.valves[valve], engine.sheet.crank.bore_mm
-    up, beyond = (0.14, 0.10) if isinstance(own.plan, RockerPlan) else (-0.14, 0.22)
-    return np.array([up * bore, blade_reach_mm(engine, valve)[2] + own.side * beyond * bore, 0.0])
+    beyond = 0.05 if isinstance(own.plan, RockerPlan) else 0.22
+    return np.array([-_NAMED_BELOW * bore, blade_reach_mm(engine, valve)[2] + own.side * beyond * bore, 0.0])
 
 
 def blade_reach_mm(engine: Engine, valve: str) -> tuple[float, float, float]:

@@ -21,6 +21,7 @@ from quillwise.viz.asked import (
     open_engine,
     play_with,
 )
+from quillwise.viz.interrupts import load_bodies
 from quillwise.viz.pictures import Force, Output, StepName
 from quillwise.viz.writing import check_target, slug, write_whole
 
@@ -92,6 +93,7 @@ def models(
     assembly = chosen.after if chosen else played.as_set
     path = output or Path(_file_name(model, wanted, chosen.key if chosen else "", file_format))
     check_target(path, force)
+    load_bodies()
     if file_format is ModelFormat.GLB:
         from quillwise.viz.gltf import glb
 

@@ -27,6 +27,7 @@ from quillwise.viz.asked import (
     play_with,
 )
 from quillwise.viz.drafting import LineFormat, draft
+from quillwise.viz.interrupts import load_bodies
 from quillwise.viz.writing import numbered_folder, numbered_whole_folder, slug
 
 if TYPE_CHECKING:
@@ -105,6 +106,7 @@ def show(
     model = open_engine(engine)
     described = None if fault is None else fault_of(engine, fault)
     made, played = play_with(model, [*(mistake or ()), *(described.mistakes if described else ())])
+    load_bodies()
     from quillwise.viz import cameras, gallery, graphics
 
     size_px = gallery.parse_size(size)
@@ -255,6 +257,7 @@ def draw(
     model = open_engine(engine)
     _, played = play_with(model, mistake)
     _check_range("--dpi", dpi, *_DPI)
+    load_bodies()
     if detail is not None and not line:
         raise RequestError("--detail is for --line")
     if coupling is not None and not line:
@@ -422,6 +425,7 @@ def film(
     _begin_graphics()
     model = open_engine(engine)
     _, played = play_with(model, mistake)
+    load_bodies()
     from quillwise.viz import gallery
 
     size_px = gallery.parse_size(size)

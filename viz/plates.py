@@ -42,6 +42,7 @@ from quillwise.viz.closeups import (
     close_up_bodies,
     close_up_camera,
     place_close_up,
+    quill_end_camera,
 )
 from quillwise.viz.gauge import Arrows, Gauge
 from quillwise.viz.glances import Columns, Glance, glances
@@ -59,6 +60,7 @@ Picture = NDArray[np.uint8]
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
 _STRIP_SHARE = 0.30  # of the height, at the most: the cycle, below the text
+_ZIGS, _ZIGZAG = 26, 0.02  # strokes of the line where a quill is broken; its depth, of the half's height
 _STRIP_GAP = 0.02  # of the height: between the text and the strip
 _GAP_PX = 2
 LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
@@ -255,6 +257,7 @@ class Plates:
             # fitted once for a point of view, so that a film stands still
             general.look(self._whole(general, eye))
             self._looked = eye
+        general.ghost(self._eye(general, step).faint if step else ())
         general.emphasise(_on_stage(general, _strong(step)))
         if self._arrows:
             rim_mm = _RIM_SHARE * self._engine.sheet.crank.bore_mm
@@ -301,6 +304,7 @@ class Plates:
             moment = frame(step, 1.0)
             exhibit.place(general, self._rig, exhibit.state_at(self._engine, moment))
             exhibit.fit_followers(general, moment.assembly)
+            general.ghost(())
             bore = self._engine.sheet.crank.bore_mm
             choices = [
                 [Arrow(line=line, body=turning.arrow(line, bore), own=own, others=others) for line in lines]
@@ -341,13 +345,36 @@ class Plates:
     def _draw_close_up(
         self, glance: Glance, size_px: tuple[int, int], moment: Frame, state: State, step: Step | None
     ) -> Picture:
+        kind = self._engine.couplings[glance.of].data.kind if glance.kind == "coupling" else ""
+        if kind != "quill":
+            return self._draw_view(glance, size_px, moment, state, step)
+        # a quill is long and thin: its middle is left out, so that its splines can be counted
+        width, high = size_px
+        halves = [(width, high // 2), (width, high - high // 2)]
+        drawn = [self._draw_view(glance, size, moment, state, step, upper=n == 0) for n, size in enumerate(halves)]
+        return broken(np.vstack(drawn), halves[0][1])
+
+    def _draw_view(
+        self,
+        glance: Glance,
+        size_px: tuple[int, int],
+        moment: Frame,
+        state: State,
+        step: Step | None,
+        upper: bool | None = None,
+    ) -> Picture:
+        """A close-up from one camera; upper: of a quill, that end or the lower one alone."""
         engine = self._engine
         shown, stage, gauge = self._close_up(glance, size_px)
         place_close_up(stage, engine, self._rig, shown, moment, state, step)
         if gauge:
             points, _ = teeth.wedge(engine, shown.of, state)
             gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
-        camera = close_up_camera(engine, self._rig, shown, state, size_px[0] / size_px[1])
+        aspect = size_px[0] / size_px[1]
+        if upper is None:
+            camera = close_up_camera(engine, self._rig, shown, state, aspect)
+        else:
+            camera = quill_end_camera(engine, self._rig, shown.of, state, upper, aspect)
         stage.look(camera)
         near = shown.of if shown.kind in ("points", "gap") else ""
         tools = [part for part, _ in stage.keys() if part.kind is Kind.FEELER] + [Part(Kind.FIXED_POINT, near)]
@@ -356,7 +383,9 @@ class Plates:
         if step and any(where == "valve" for where, _ in step.text.see):
             tools += [Part(Kind.VALVE, shown.of), *(part for part in shown.parts if part.kind is Kind.VALVE)]
         stage.emphasise(_on_stage(stage, (*_strong(step), *tools)))
-        found = engraving.labels(engine, self._rig, shown, moment, state, step)
+        found = engraving.labels(engine, self._rig, shown, moment, state, step, leaders=True)
+        if upper is not None:
+            found += (engraving.quill_end(engine, shown.of, camera, upper),)
         second = glance.moment is not None
         pointing = close_arrows(engine, self._rig, shown, step, moment, state, camera, second) if step else ()
         found += tuple(
@@ -371,10 +400,29 @@ class Plates:
         sheet = Image.fromarray(picture)
         pencil = ImageDraw.Draw(sheet)
         at = project(camera, np.array([label.at_mm for label in found]), size_px)
-        strip_px = min(self._strip_px, letters_px(size_px))
+        whole_px = size_px if upper is None else (size_px[0], 2 * size_px[1])
+        strip_px = min(self._strip_px, letters_px(whole_px))
+        widest = LABEL_SHARE * size_px[0]
         for label, (x, y) in zip(found, at, strict=True):
-            captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, LABEL_SHARE * size_px[0])
+            if label.leader_mm is not None:
+                ends = project(camera, np.array([label.leader_mm]), size_px)[0]
+                captions.leader(
+                    pencil, (float(x), float(y)), label.text, strip_px, (float(ends[0]), float(ends[1])), widest
+                )
+            captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, widest)
         return np.asarray(sheet)
+
+
+def broken(picture: Picture, at_px: int) -> Picture:
+    """The picture (H, W, 3) with a zigzag line across it at that row: what lies between the halves is left out."""
+    sheet = Image.fromarray(np.ascontiguousarray(picture))
+    width, deep = sheet.width, max(2, round(_ZIGZAG * at_px))
+    line = [(width * n / _ZIGS, at_px + (deep if n % 2 else -deep)) for n in range(_ZIGS + 1)]
+    pencil = ImageDraw.Draw(sheet)
+    pencil.line(line, fill=palette.GROUND, width=2 * deep + 3)
+    for off in (-deep, deep):
+        pencil.line([(x, y + off) for x, y in line], fill=palette.RULE, width=1)
+    return np.asarray(sheet)
 
 
 def strip_heights(engine: Engine, size_px: tuple[int, int], dpi: float) -> tuple[int, ...]:

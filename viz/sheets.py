@@ -7,7 +7,6 @@ import json
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,6 +14,7 @@ import typer
 from quillwise.kinematics.errors import OutputError, RequestError
 from quillwise.viz import completion
 from quillwise.viz.asked import DEMONSTRATION, EngineName, check_format, find_step, open_engine, play_with
+from quillwise.viz.interrupts import load_bodies
 from quillwise.viz.pictures import Force, Output, Progress, progress_line
 from quillwise.viz.working import MOST_JOBS, Hands, pack_figures
 from quillwise.viz.writing import check_free, slug, write_whole, write_whole_folder
@@ -104,6 +104,7 @@ def sheets(
     sheet = sheetdata.Sheet(**said, logo=_logo(logo_file), paper=paper.value.lower())
     model = open_engine(engine)
     _, played = play_with(model, None)
+    load_bodies()
     job = sheetdata.work(model, played, library.find(engine))
     chosen = [find_step(played, each) for each in only or ()]
     what = f"card-{card}" if card else "form" if blank_form else "steps" if chosen else "pack"
@@ -223,6 +224,8 @@ def _figure(drawing: LineDrawing) -> Figure:
 
 def pdf(content: Mapping[str, Any]) -> bytes:
     """The pack as PDF/UA-1: the same content gives the same bytes."""
+    from tempfile import TemporaryDirectory
+
     import typst
 
     from quillwise.viz.captions import font_file

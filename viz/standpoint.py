@@ -4,7 +4,7 @@ arrows that say what is turned; and where about their shafts these arrows stand.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import trimesh
@@ -19,6 +19,7 @@ ENOUGH_OF_ARROW = 0.75
 LEAST = 0.20  # of each of a few parts: a mean would let one be hidden altogether
 _FEW = 6
 _NEARLY = 0.8
+_HIDES = 0.2  # of a part: what stands before so much of it is drawn faint
 _FLAT = 0.55  # sine of the angle between a line of sight and an arrow's head: a smaller one looks like a dot
 _OPEN = 0.30  # sine of the angle between a line of sight and an arc's plane: a smaller one looks like a straight line
 _NEARER = 1.6  # an arrow stands so much nearer to what it is about than to any other of its kind
@@ -75,10 +76,12 @@ class Arrow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Standpoint:
-    """A direction of view, and the arrows where they are seen best from there, one of each choice."""
+    """A direction of view, the arrows where they are seen best from there, one of each choice, and the parts that stand
+    before what the step is about, to be drawn faint."""
 
     direction: Vector
     arrows: tuple[Arrow, ...] = ()
+    faint: tuple[Part, ...] = ()
 
 
 def legible(stage: Stage, choice: Sequence[Arrow], parts: Collection[Part]) -> Floats:
@@ -159,7 +162,30 @@ def standpoint(
             best, most = Standpoint(direction=direction, arrows=tuple(taken)), seen
         if seen >= 1.0:
             break
-    return best
+    stage.look(camera(best.direction))
+    return replace(best, faint=hiders(stage, parts))
+
+
+def hiders(stage: Stage, parts: Collection[Part]) -> tuple[Part, ...]:
+    """The parts that hide much of one of a few: those that stand before a great share of a part of which too little is
+    seen. For the camera as it stands."""
+    shown = [part for part in parts if (part, "found") in stage.keys()]
+    if len(shown) > _FEW:
+        return ()
+    numbers, keys = stage.identify()
+    number = {key: n for n, key in keys.items()}
+    found: dict[Part, None] = {}
+    for part in shown:
+        if (part, "found") not in number:
+            continue
+        alone = stage.identify(only={part})[0] == number[part, "found"]
+        if not alone.any() or float(np.mean(numbers[alone] == number[part, "found"])) >= ENOUGH:
+            continue
+        before = np.bincount(numbers[alone], minlength=len(keys) + 1) / np.count_nonzero(alone)
+        for n, (other, role) in keys.items():
+            if role == "found" and other not in parts and before[n] >= _HIDES:
+                found[other] = None
+    return tuple(found)
 
 
 def visible(stage: Stage, parts: Collection[Part]) -> float:

@@ -6,6 +6,7 @@ libraries turn an interrupt of their own imports into another error.
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import sys
@@ -13,6 +14,8 @@ from contextlib import suppress
 from types import FrameType
 
 INTERRUPTED = 130
+# What is loaded stays: looking for rubbish among it as often as Python does by itself is a tenth of a window's start.
+_NEW_BEFORE_CLEARING = 100_000
 
 
 def main() -> None:
@@ -26,6 +29,7 @@ def main() -> None:
 
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # where it is ignored, it stays so
         signal.signal(signal.SIGINT, noted)
+    gc.set_threshold(_NEW_BEFORE_CLEARING)
     try:
         try:
             from quillwise.viz import cli
@@ -34,6 +38,8 @@ def main() -> None:
         finally:
             # the work is over: an interrupt of Python's own taking down would print a traceback of its threads
             signal.signal(signal.SIGINT, signal.SIG_IGN)
+            # and its searches for rubbish in all that is about to go take a sixth of a short command
+            gc.freeze()
     except BaseException as error:
         if not interrupted:
             raise

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from rich import box
-from rich.console import Console, RenderableType
+from rich.cells import cell_len
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -77,14 +79,48 @@ def facts(pairs: Iterable[tuple[str, str]]) -> RenderableType:
     return table
 
 
-def columns(heads: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = (), gap: int = 2) -> Table:
+def columns(heads: Sequence[str], rows: Iterable[Sequence[str]], right: Sequence[int] = (), gap: int = 2) -> Columns:
     """A table. ``right``: columns set to the right; ``gap``: blanks between columns, at least 1."""
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, gap - 1, 0, 0))
-    for place, head in enumerate(heads):
-        table.add_column(literal(head), justify="right" if place in right else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*(literal(cell) for cell in row))
-    return table
+    shown = [[printable(cell, len(cell)) for cell in row] for row in (heads, *rows)]
+    return Columns(rows=shown, right=frozenset(right), gap=gap)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Columns:
+    """A table that is as wide as its cells where there is room for them, and is folded by rich where there is not:
+    rich measures and pads every cell several times over, which for a timing table takes as long as the table."""
+
+    rows: Sequence[Sequence[str]]
+    right: frozenset[int]
+    gap: int
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        widths = [max(map(cell_len, cells)) for cells in zip(*self.rows, strict=True)]
+        width = sum(widths) + self.gap * (len(widths) - 1)
+        if width > options.max_width:
+            yield self.folded()
+            return
+        lines = [self._line(row, widths) for row in self.rows]
+        yield Text("\n".join([lines[0], "─" * width, *lines[1:]]), no_wrap=True, overflow="ignore")
+
+    def folded(self) -> Table:
+        """The table as rich sets it."""
+        table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, self.gap - 1, 0, 0))
+        for place, head in enumerate(self.rows[0]):
+            table.add_column(
+                Text(head, overflow="fold"), justify="right" if place in self.right else "left", overflow="fold"
+            )
+        for row in self.rows[1:]:
+            table.add_row(*(Text(cell, overflow="fold") for cell in row))
+        return table
+
+    def _line(self, row: Sequence[str], widths: Sequence[int]) -> str:
+        cells = []
+        for place, (cell, width) in enumerate(zip(row, widths, strict=True)):
+            said = cell.rstrip() if place in self.right else cell
+            blank = " " * (width - cell_len(said))
+            cells.append(blank + said if place in self.right else said + blank)
+        return (" " * self.gap).join(cells)
 
 
 def indented(table: RenderableType, indent: int = 2) -> RenderableType:

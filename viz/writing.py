@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import os
 import re
-import secrets
 import shutil
 import stat
 from collections.abc import Iterator, Mapping
@@ -46,7 +45,7 @@ def write_whole(path: Path | str, force: bool = False) -> Iterator[Path]:
     """
     target = Path(path)
     check_target(target, force)
-    part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
+    part = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}{PART_SUFFIX}")
     try:
         try:  # within, as an interrupt may come as soon as the file is there
             _create(part)
@@ -76,7 +75,7 @@ def write_whole_folder(folder: Path | str, files: Mapping[str, str]) -> None:
         check_free(target)
         if not target.parent.is_dir():
             raise OutputError(f"{target} cannot be made: there is no folder {target.parent}")
-        part = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}")
+        part = target.with_name(f".{target.name[:40]}.{os.urandom(4).hex()}{PART_SUFFIX}")
         try:
             part.mkdir()  # within, as an interrupt may come as soon as it is there
             for name, text in files.items():
@@ -104,7 +103,7 @@ def numbered_whole_folder(base: Path | str) -> Iterator[NewFolder]:
     After an error or an interrupt nothing is left. Raises OutputError when it cannot be made.
     """
     first = Path(base)
-    made = NewFolder(part=first.with_name(f".{first.name[:40]}.{secrets.token_hex(4)}{PART_SUFFIX}"), path=first)
+    made = NewFolder(part=first.with_name(f".{first.name[:40]}.{os.urandom(4).hex()}{PART_SUFFIX}"), path=first)
     try:
         _mkdir(first, made.part)
         yield made

@@ -27,6 +27,8 @@ plotter.show(interactive=False, auto_close=False)
 plotter.close()
 """
 _FIRST = """
+from quillwise.viz import graphics
+graphics.begin()
 from quillwise.kinematics.sequence import play
 from quillwise.scenes.library import engine
 one = engine("larkfell-port")
@@ -164,7 +166,7 @@ def first_window() -> Iterator[Figure]:
             3.0,
             runs=3,
             clock=children,
-            remark="three tenths go into the bodies and their outlines, a tenth into trying whether OpenGL works",
+            remark="three tenths go into the bodies and their outlines",
         )
 
 

@@ -43,9 +43,10 @@ def _line(engine: Engine, step: Step, columns: Columns, column: int, row: int = 
 def test_the_gap_of_every_magneto_is_shown_where_it_is_set(engine: Engine, played: Played) -> None:
     step = _step(played, "points")
     columns = glances(engine, step, still=True)
-    assert [(g.kind, g.of) for g in columns[1]] == [("gap", name) for name in engine.magnetos]
-    for row, (name, magneto) in enumerate(engine.magnetos.items()):
-        line = _line(engine, step, columns, 1, row)
+    gaps = [column for column, stack in enumerate(columns) if stack[0].kind == "gap"]
+    assert [columns[column][0].of for column in gaps] == list(engine.magnetos)
+    for column, (name, magneto) in zip(gaps, engine.magnetos.items(), strict=True):
+        line = _line(engine, step, columns, column)
         assert line.startswith(f"{name} magneto: points ")
         unit = 25.4 if engine.sheet.length_unit == "in" else 1.0
         told = float(line.split("points ")[1].split()[0]) * unit

@@ -15,7 +15,7 @@ import typer.main
 from typer.testing import CliRunner
 
 from quillwise.scenes import library
-from quillwise.viz.cli import app
+from quillwise.viz.cli import app, asked_alone
 
 PROGRAM: Any = typer.main.get_command(app)
 COMMANDS: dict[str, Any] = PROGRAM.commands
@@ -124,3 +124,23 @@ def test_names_of_the_engine_of_the_line(words: list[str], offered: list[str]) -
         app, [], prog_name="quillwise", env=given | {"COMP_CWORD": str(len(words))}, catch_exceptions=False
     )
     assert result.output.split() == offered
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_made_alone_is_the_same(command: str) -> None:
+    alone = asked_alone(["--quiet", command, "--help"])
+    assert [each.callback.__name__ for each in alone.registered_commands if each.callback] == [command]
+    wide = {"COLUMNS": "200", "TERMINAL_WIDTH": "200"}
+    texts = {CliRunner().invoke(each, [command, "--help"], env=wide).output for each in (app, alone)}
+    assert len(texts) == 1
+    assert texts.pop().startswith("Usage: ")
+
+
+@pytest.mark.parametrize("words", [[], ["--help"], ["--help", "events"], ["--version", "events"], ["event"], ["-h"]])
+def test_all_commands_are_there_where_none_is_named_first(words: list[str]) -> None:
+    assert asked_alone(words) is app
+
+
+def test_all_commands_are_there_for_a_shell_that_completes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("_QUILLWISE_COMPLETE", "complete_bash")
+    assert asked_alone(["events"]) is app

@@ -103,3 +103,49 @@ def test_an_arrow_takes_the_place_where_nothing_stands_before_it() -> None:
         told = standpoint.legible(stage, choice, ())
     assert told[0] < 0.3
     assert told.max() > 0.7
+
+
+def test_what_hides_a_part_in_question_is_found_and_nothing_else() -> None:
+    """Looked at along +x: a plate before two thirds of one box; a small one before a tenth of the other."""
+    boxes = {
+        Part(Kind.PISTON, "A1"): ((10.0, -10.0, 0.0), (20.0, -1.0, 9.0)),
+        Part(Kind.PISTON, "A2"): ((10.0, 1.0, 0.0), (20.0, 10.0, 9.0)),
+        Part(Kind.CAMSHAFT, "over A1"): ((0.0, -10.0, 0.0), (1.0, -4.0, 9.0)),
+        Part(Kind.CAMSHAFT, "over A2"): ((0.0, 1.0, 0.0), (1.0, 2.0, 9.0)),
+    }
+    with Stage(SIZE) as stage:
+        for part, bounds in boxes.items():
+            stage.add(part, trimesh.creation.box(bounds=bounds))
+        stage.look(fit(stage.points(), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), SIZE[0] / SIZE[1]))
+        pistons = [part for part in boxes if part.kind is Kind.PISTON]
+        assert standpoint.hiders(stage, pistons) == (Part(Kind.CAMSHAFT, "over A1"),)
+        assert standpoint.hiders(stage, [Part(Kind.PISTON, "A2")]) == ()
+        over = [Part(Kind.CAMSHAFT, "over A1")]
+        assert standpoint.hiders(stage, [*pistons, *over]) == (), "what the step is about is never drawn faint"
+
+
+def test_an_arrow_stands_at_its_own_thing_and_not_between_two() -> None:
+    """Two things a hand apart: of two places as free, the one that lies away from the other thing tells more."""
+    between, away = (np.array([[0.0, y, -6.0], [0.0, y, 0.0], [0.0, y, 6.0]]) for y in (5.0, -5.0))
+    own, others = np.zeros(3), np.array([[0.0, 10.0, 0.0]])
+    choice = [
+        standpoint.Arrow(line=line, body=turning.arrow(line, 10.0), own=own, others=others) for line in (between, away)
+    ]
+    with Stage((400, 300)) as stage:
+        stage.add(Part(Kind.SLEEVE, "one"), trimesh.creation.box(bounds=[(20.0, -2.0, -2.0), (24.0, 2.0, 2.0)]))
+        points = np.vstack([arrow.body.vertices for arrow in choice])
+        stage.look(fit(points, (1.0, 0.0, 0.0), (0.0, 0.0, 1.0), 4 / 3))
+        told = standpoint.legible(stage, choice, ())
+    assert told[1] > 0.9
+    assert told[0] < 0.7
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_what_an_arrow_means_is_told_for_every_place(name: str) -> None:
+    engine = packaged(name)
+    for step in play(engine).steps:
+        told, choices = turning.meant(engine, step), turning.places(engine, step)
+        assert len(told) == len(choices)
+        for (own, others), lines in zip(told, choices, strict=True):
+            assert np.linalg.norm(lines[0].mean(axis=0) - own) < 2.5 * engine.sheet.crank.bore_mm
+            assert not len(others) or np.linalg.norm(others - own, axis=1).min() > 0.3 * engine.sheet.crank.bore_mm

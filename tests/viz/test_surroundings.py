@@ -17,6 +17,7 @@ STL = ["models", "slipway-six", "--format", "stl", "--part", "piston A1"]
 PAGE = ["brief", "slipway-six", "--without-figures"]
 LINES = ["draw", "slipway-six", "--line", "--format", "pdf", "--step", "1"]
 PICTURE = ["draw", "slipway-six", "--view", "left", "--size", "320x240"]
+SHEETS = ["sheets", "slipway-six"]
 FILM = ["film", "slipway-six", "--cycle", "--seconds", "1", "--size", "320x240"]
 
 
@@ -99,6 +100,28 @@ def test_a_graphics_library_that_cannot_be_loaded(tmp_path: Path, fault: str, gi
     assert (code, out) == (3, "")
     assert errors.startswith("No OpenGL library works here, so nothing can be drawn in 3D.")
     assert errors.count("\n") == 1
+    assert [each.name for each in tmp_path.iterdir()] == ["fake"]
+
+
+# swallows an interrupt as the real one does, and gives way to it
+_TAKES_ALL = """
+import os, signal, sys
+try:
+    signal.raise_signal(signal.SIGINT)
+except BaseException:
+    pass
+sys.path.remove(os.path.dirname(os.path.dirname(__file__)))
+del sys.modules["trimesh"]
+import trimesh
+"""
+
+
+@pytest.mark.parametrize("given", [STL, PAGE, LINES, PICTURE, FILM, SHEETS], ids=lambda given: " ".join(given[:3]))
+def test_an_interrupt_while_the_library_of_bodies_is_loaded(tmp_path: Path, given: list[str]) -> None:
+    (tmp_path / "fake" / "trimesh").mkdir(parents=True)
+    (tmp_path / "fake" / "trimesh" / "__init__.py").write_text(_TAKES_ALL)
+    path = os.pathsep.join([str(tmp_path / "fake"), os.environ.get("PYTHONPATH", "")])
+    assert run(tmp_path, *given, "-o", "out", PYTHONPATH=path) == (130, "", "Interrupted.\n")
     assert [each.name for each in tmp_path.iterdir()] == ["fake"]
 
 

@@ -7,6 +7,8 @@ import io
 import re
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from rich.cells import cell_len
 
 from quillwise.kinematics.sequence import play
@@ -189,3 +191,18 @@ def test_wide_characters_count_as_two_columns(port):
 )
 def test_event_off(early, words):
     assert typesetting.event_off(early) == words
+
+
+CELLS = st.text(st.sampled_from("ab 12.é×引擎─\n"), max_size=24)
+
+
+@given(st.data())
+def test_a_table_that_has_room_is_the_one_that_rich_sets(data: st.DataObject) -> None:
+    count = data.draw(st.integers(1, 5))
+    row = st.lists(CELLS, min_size=count, max_size=count)
+    heads = data.draw(st.lists(st.text("head", min_size=1, max_size=5), min_size=count, max_size=count))
+    right = data.draw(st.sets(st.integers(0, count - 1)))
+    made = typesetting.columns(heads, data.draw(st.lists(row, max_size=4)), tuple(right), data.draw(st.integers(1, 3)))
+    for shown in (made, typesetting.indented(made)):
+        folded = made.folded() if shown is made else typesetting.indented(made.folded())
+        assert typesetting.page([shown]) == typesetting.page([folded])

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from quillwise.kinematics.angles import Floats, wrapped
+from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
@@ -102,9 +103,11 @@ def _feeler(engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: Stat
     large = magnified(engine, moment.assembly, shown, state, thick_mm)
     valve, bore = Part(Kind.VALVE, shown.of), engine.sheet.crank.bore_mm
     pose = poses(magnified_rig(rig, shown), large, [valve])[valve]
-    _, _, end = blade_reach_mm(engine, shown.of)
+    _, grip, end = blade_reach_mm(engine, shown.of)
     text = f"feeler {length(thick_mm, engine.sheet.length_unit)}"
-    aside = end + np.sign(end) * _FEELER_ASIDE * bore
+    # a tappet is wider than a rocker's tip
+    rocker = isinstance(engine.valves[shown.of].plan, RockerPlan)
+    aside = (grip + end) / 2 if rocker else end + np.sign(end) * _FEELER_ASIDE * bore
     place = np.array([[shown.factor * thick_mm / 2 - _FEELER_BELOW * bore, aside, 0.0]])
     return label(text, points_in_world(pose, place)[0, 0], boxed=True)
 
@@ -189,7 +192,8 @@ def _segments(engine: Engine, rig: Rig, name: str, state: State) -> tuple[Label,
 def quill_end(engine: Engine, coupling: str, camera: Camera, upper: bool) -> Label:
     """Which end of a quill this is and how many teeth it has, at the left of the view of it."""
     own = engine.couplings[coupling]
-    driving = (min(own.driving_mm) < min(own.driven_mm)) == upper
+    hangs = engine.shafts[own.driving].axis[2] > 0  # seen from below
+    driving = (min(own.driving_mm) < min(own.driven_mm)) == (upper != hangs)
     count = own.data.driving_teeth if driving else own.data.driven_teeth
     axis, point = np.asarray(engine.shafts[own.driving].axis), np.asarray(engine.shafts[own.driving].point)
     focal = np.asarray(camera.focal)

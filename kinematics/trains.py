@@ -41,6 +41,7 @@ from quillwise.kinematics.tree import (
     along_x,
     centre_distance,
     couple,
+    end_seen,
     join,
     new_shaft,
     new_wheel,
@@ -365,7 +366,7 @@ def _lay_inclined(tree: Tree, train: TrainData, names: list[str], reached: Line)
     bottom = np.array([x_mm, *start.point[1:]])
     length = float(np.linalg.norm(top - bottom))
     down = (bottom - top) / length
-    line = Line(axis=vec(down), point=vec(top), zero=ALONG, seen_from="upper end")
+    line = Line(axis=vec(down), point=vec(top), zero=ALONG, seen_from=end_seen(down))
     radius_top = upper_module * upper.driven_teeth / 2
     radius_upper = upper_module * upper.driving_teeth / 2
     # hollow, so that a quill drops in from above and can be drawn into the upper shaft

@@ -37,6 +37,11 @@ class Line:
         return vec(np.asarray(self.point) + along_mm * np.asarray(self.axis))
 
 
+def end_seen(axis: object) -> str:
+    """Which end an inclined shaft is seen from: its axis points away from there, up in an inverted engine."""
+    return "lower end" if vec(axis)[2] > 0 else "upper end"
+
+
 def vec(values: object) -> Vec3:
     x, y, z = np.asarray(values, dtype=float)
     return float(x), float(y), float(z)

@@ -31,6 +31,7 @@ from quillwise.kinematics.tree import (
     along_x,
     centre_distance,
     couple,
+    end_seen,
     join,
     new_wheel,
     vec,
@@ -322,7 +323,7 @@ def _line_along(way: _Way, point: Floats, to: Line | None, own: MagnetoData | No
 def _line_across(way: _Way, point: Floats, own: MagnetoData | None) -> Line:
     """A crosswise line through a point; a magneto's leads away from the train, others look down it."""
     axis: Vec3 = vec(way.direction if own is not None else -way.direction)
-    return Line(axis=axis, point=vec(point), zero=ALONG, seen_from="upper end" if own is None else "drive end")
+    return Line(axis=axis, point=vec(point), zero=ALONG, seen_from=end_seen(axis) if own is None else "drive end")
 
 
 def _at(line: Line, point: Floats) -> float:

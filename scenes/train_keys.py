@@ -23,7 +23,7 @@ from quillwise.scenes.fields import (
 )
 
 ENDS = (VIEWED_FROM_WHEELCASE, VIEWED_FROM_OUTPUT)
-SHAFT_ENDS = (*ENDS, "upper end", "drive end")
+SHAFT_ENDS = (*ENDS, "upper end", "lower end", "drive end")
 
 
 class CouplingKeys(Keys):

@@ -295,7 +295,8 @@ def quill_end_camera(engine: Engine, rig: Rig, name: str, state: State, upper: b
     the splines wherever they are drawn to. state: of one value."""
     coupling, bore = engine.couplings[name], engine.sheet.crank.bore_mm
     slide = float(state[slide_coordinate(name)][0])
-    mates = sorted((coupling.driving_mm, coupling.driven_mm), key=min)
+    hangs = engine.shafts[coupling.driving].axis[2] > 0  # its axis points up: it is seen from below
+    mates = sorted((coupling.driving_mm, coupling.driven_mm), key=min, reverse=hangs)
     low, high = sorted(mates[0 if upper else 1])
     span = min(low, low + slide) - _END_ROOM * bore, max(high, high + slide) + _END_ROOM * bore
     return _beside_coupling(engine, rig, name, state, span, aspect, Margins(left=0, right=0, top=0, bottom=0))
@@ -326,7 +327,8 @@ def _beside_coupling(
     points = [
         centre + axis * along + radius * (a * across + b * deep) for along in span for a in (-1, 1) for b in (-1, 1)
     ]
-    up = -axis if abs(axis[2]) > 0.3 else np.array([0.0, 0.0, 1.0])
+    # what is above in the engine is above in the picture: a shaft of an inverted bank is seen from below
+    up = np.sign(axis[2]) * axis if abs(axis[2]) > 0.3 else np.array([0.0, 0.0, 1.0])
     return fit(points, look, up, aspect, margins)
 
 

@@ -39,6 +39,7 @@ _LEAST_FONT_PX, _LETTER_PX = (
     11,
 )  # of all lettering; of the letters in bars, which are left out where they are smaller
 _ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
+_EASY_ROW = 0.9  # the same where rows may be left out instead
 _LEGIBLE_PX, _LETTERS_WIDE = (8, 14), 50  # least and most font size below which rows may be left out; width ÷ it
 _BRIEF_ROWS, _BRIEF_ROW = 3, 1.0  # of a strip that leaves rows out: the least, and their height ÷ font size
 _LEGEND_LINE, _LEGEND_SHARE = 1.3, 0.72  # of its font size; of the strip's font size, before it takes a third line
@@ -76,12 +77,12 @@ def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None 
     if width < LEAST_PX[0] or height < (LEAST_PX[1] if wanted is None else _brief_px(width, 1)):
         raise ValueError(f"expected at least {LEAST_PX[0]} × {LEAST_PX[1]} pixels, got {width} × {height}")
     order = engine.sheet.firing_order
-    least = _LEAST_FONT_PX if wanted is None else _legible_px(width)
+    least, row = (_LEAST_FONT_PX, _ROW) if wanted is None else (_legible_px(width), _EASY_ROW)
     for font_px in range(int(np.clip(min(height / 12, width / 36), least, 40)), least - 1, -1):
         words, legend_px, lines = _legend_fit(engine, font_px, width, whole=wanted is None)
         top, below = round(1.25 * font_px), round(_LEGEND_LINE * legend_px * lines) + 5
         # a row is as high as a capital, and a little more
-        if (height - below - top) / len(order) >= _ROW * font_px:
+        if (height - below - top) / len(order) >= row * font_px:
             break
     else:
         if wanted is not None:
@@ -108,7 +109,7 @@ def heights_px(engine: Engine, width_px: int) -> tuple[int, int]:
     be read, and a brief one."""
     font_px = _legible_px(width_px)
     _, legend_px, lines = _legend_fit(engine, font_px, width_px, whole=False)
-    rows = int(np.ceil(len(engine.cylinders) * _ROW * font_px))
+    rows = int(np.ceil(len(engine.cylinders) * _EASY_ROW * font_px))
     whole = round(1.25 * font_px) + rows + round(_LEGEND_LINE * legend_px * lines) + 6
     return whole, min(whole, _brief_px(width_px, min(_BRIEF_ROWS, len(engine.cylinders))))
 

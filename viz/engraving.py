@@ -195,7 +195,8 @@ def _segments(engine: Engine, rig: Rig, name: str, state: State) -> tuple[Label,
 def quill_end(engine: Engine, coupling: str, camera: Camera, upper: bool) -> Label:
     """Which end of a quill this is and how many teeth it has, at the left of the view of it."""
     own = engine.couplings[coupling]
-    driving = (min(own.driving_mm) < min(own.driven_mm)) == upper
+    hangs = engine.shafts[own.driving].axis[2] > 0  # seen from below
+    driving = (min(own.driving_mm) < min(own.driven_mm)) == (upper != hangs)
     count = own.data.driving_teeth if driving else own.data.driven_teeth
     axis, point = np.asarray(engine.shafts[own.driving].axis), np.asarray(engine.shafts[own.driving].point)
     focal = np.asarray(camera.focal)

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from quillwise.viz.closeups import CloseUp
 
 _BELOW_THE_GAP = (Kind.VALVE, Kind.TAPPET, Kind.SEAT, Kind.SPRING)
-_NAMED_BELOW = 0.13  # of the bore
+_NAMED_BELOW, _NAMED_BEYOND = 0.13, 0.22  # of the bore
 _FEELER_STEPS = ("-nip", "-clearance")
 SHUT_MM = 0.02  # a feeler is drawn while the valve is open by no more
 FREE_MM = 0.005  # half of the last decimal that is told: what a nipped feeler is free by
@@ -132,11 +132,12 @@ def gripped(engine: Engine, step: Step) -> str:
 
 
 def named_at_mm(engine: Engine, valve: str) -> Floats:
-    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: beyond its end and below it, where there
-    is neither rocker nor lobe; further out beside a tappet."""
+    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: below it, where there is neither rocker
+    nor lobe; beyond its end beside a tappet, which is wider than a rocker's tip."""
     own, bore = engine.valves[valve], engine.sheet.crank.bore_mm
-    beyond = 0.05 if isinstance(own.plan, RockerPlan) else 0.22
-    return np.array([-_NAMED_BELOW * bore, blade_reach_mm(engine, valve)[2] + own.side * beyond * bore, 0.0])
+    _, grip, end = blade_reach_mm(engine, valve)
+    across = (grip + end) / 2 if isinstance(own.plan, RockerPlan) else end + own.side * _NAMED_BEYOND * bore
+    return np.array([-_NAMED_BELOW * bore, across, 0.0])
 
 
 def blade_reach_mm(engine: Engine, valve: str) -> tuple[float, float, float]:

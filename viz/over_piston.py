@@ -30,6 +30,7 @@ _HERE_MM = 0.05
 # Of the tools ÷ bore: radius of the stop's rod, its nut, its length; of the gauge's plunger, its dial.
 _ROD, _NUT, _LONG = 0.05, 0.11, 0.75
 _PLUNGER, _DIAL, _DEEP = 0.025, 0.17, 0.05
+_BEFORE = 0.42  # of the bore: so far towards the wheelcase end it stands, that no valve hides it
 _ABOVE, _BELOW, _BESIDE = 0.12, 0.62, 0.60  # of the bore: what is seen above the valves' tips, of the piston, beside
 _LINER = 0.55  # its outer radius
 _LEVEL = 1e-6
@@ -65,16 +66,16 @@ def tool_words(engine: Engine, cylinder: str) -> str:
 
 
 def tool_body(engine: Engine, cylinder: str) -> trimesh.Trimesh:
-    """The tool in the frame of its piston, its foot on the crown."""
+    """The tool in the frame of its piston, its foot on the crown, before the valves."""
     bore, crown = engine.sheet.crank.bore_mm, _crown_mm(engine, cylinder)
     top = crown + _LONG * bore
     if one_sided_top(engine, cylinder):
         plunger = solids.z_laid_along_x(solids.cylinder(_PLUNGER * bore, crown, top, "fine"))
         dial = solids.cylinder(_DIAL * bore, -_DEEP * bore, _DEEP * bore, "fine").translate((top, 0.0, 0.0))
-        return solids.mesh(solids.union(plunger, dial))
+        return solids.mesh(solids.union(plunger, dial).translate((0.0, 0.0, -_BEFORE * bore)))
     rod = solids.cylinder(_ROD * bore, crown, top, "fine")
     nut = solids.cylinder(_NUT * bore, top - 0.16 * bore, top, "fine")
-    return solids.mesh(solids.z_laid_along_x(solids.union(rod, nut)))
+    return solids.mesh(solids.z_laid_along_x(solids.union(rod, nut)).translate((0.0, 0.0, -_BEFORE * bore)))
 
 
 def half_liner(engine: Engine, cylinder: str) -> trimesh.Trimesh:

@@ -15,6 +15,7 @@ from quillwise.viz.closeups import close_up, headline
 from quillwise.viz.glances import Glance
 
 SHUT_MM = 0.005
+_LONG = 44  # characters of a line over a close-up
 # DejaVu Sans has these signs; the word stands beside them.
 SIGNS = MappingProxyType({"accept": "✓", "not proved": "?", "reject": "✗"})
 
@@ -32,6 +33,9 @@ def line_over(engine: Engine, glance: Glance, moment: Frame, state: State) -> st
     what, reading = headline(engine, close_up(engine, glance.kind, glance.of), moment, state)
     if glance.told:
         return f"{glance.told}: {reading}"
+    if glance.kind == "magneto" and len(what) + len(reading) > _LONG:
+        # in few words its letters are as large as those of the others
+        return f"{glance.of}: {reading}".replace("(drawn ×", "(×")
     return f"{what}: {reading}" if ":" not in what else f"{what}, {reading}"
 
 

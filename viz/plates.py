@@ -56,11 +56,13 @@ if TYPE_CHECKING:
     import trimesh
 
 Picture = NDArray[np.uint8]
+Points = NDArray[np.float64]
 
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
 _STRIP_SHARE = 0.30  # of the height, at the most: the cycle, below the text
 _ZIGS, _ZIGZAG = 26, 0.02  # strokes of the line where a quill is broken; its depth, of the half's height
+_LEADER_POINTS = 120
 _STRIP_GAP = 0.02  # of the height: between the text and the strip
 _GAP_PX = 2
 LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
@@ -403,14 +405,29 @@ class Plates:
         whole_px = size_px if upper is None else (size_px[0], 2 * size_px[1])
         strip_px = min(self._strip_px, letters_px(whole_px))
         widest = LABEL_SHARE * size_px[0]
+        ends_of = [each.leader_mm for each in found]
+        lines = [
+            np.linspace(place, project(camera, np.array([end]), size_px)[0], _LEADER_POINTS)
+            for place, end in zip(at, ends_of, strict=True)
+            if end is not None
+        ]
         for label, (x, y) in zip(found, at, strict=True):
             if label.leader_mm is not None:
                 ends = project(camera, np.array([label.leader_mm]), size_px)[0]
                 captions.leader(
                     pencil, (float(x), float(y)), label.text, strip_px, (float(ends[0]), float(ends[1])), widest
                 )
+            box = captions.tag_box((float(x), float(y)), label.text, strip_px, label.boxed, widest)
+            if not label.boxed and any(_crosses(line, box) for line in lines):
+                continue  # the number of a degree under the line from a mark's name
             captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, widest)
         return np.asarray(sheet)
+
+
+def _crosses(line: Points, box: captions.Box) -> bool:
+    """Whether a line, points (N, 2) [px], runs through a box."""
+    inside = (line >= (box.left, box.top)) & (line <= (box.right, box.bottom))
+    return bool(inside.all(axis=1).any())
 
 
 def broken(picture: Picture, at_px: int) -> Picture:

@@ -16,6 +16,7 @@ import shapely.affinity
 from quillwise.kinematics import wording
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Coupling, Engine
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.viz import cutting, hatching
@@ -330,7 +331,8 @@ def _told(engine: Engine, line: Line, cut: cutting.Cut, layout: Layout) -> tuple
             words.append(f"both {kind} shafts")
         elif group:
             words.append(f"the {kind} {'driving' if group[0] == line.driving_shaft else 'driven'} shaft")
-    broken = f" {layout.shortened_mm:.0f} mm of the quill's waist is broken out." if layout.shortened_mm else ""
+    out = length(layout.shortened_mm, engine.sheet.length_unit, 0)
+    broken = f" {out} of the quill's waist is broken out." if layout.shortened_mm else ""
     bars = "" if line.middle.kind is Kind.QUILL else " The bars on the outside are the index marks."
     seen = engine.shafts[line.coupling.driven].seen_from
     return (

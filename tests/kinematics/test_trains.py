@@ -15,6 +15,7 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.datasheet import DataSheet, StageData, TrainData
 from quillwise.kinematics.errors import SceneError
 from quillwise.kinematics.model import CRANKSHAFT, Engine
+from quillwise.scenes.library import engine as packaged
 from quillwise.scenes.reader import load
 
 PORT, STARBOARD = load("larkfell-port"), load("larkfell-starboard")
@@ -237,3 +238,13 @@ def test_train_from_a_shaft_inside_another_train() -> None:
     shafts = build(replace(sheet, trains=(taken, *sheet.trains))).shafts
     assert shafts["pump"].parent == "idler"
     assert shafts["pump"].turns == Fraction(2, 3)
+
+
+@pytest.mark.parametrize("name", ["larkfell-port", "slipway-six", "gantry-eight", "launch-inverted"])
+def test_the_end_that_an_inclined_shaft_is_seen_from_is_the_one_it_is_called(name: str) -> None:
+    """Its axis points away from the viewer: down where it is seen from the upper end."""
+    named = [shaft for shaft in packaged(name).shafts.values() if shaft.seen_from in ("upper end", "lower end")]
+    assert named
+    for shaft in named:
+        assert (shaft.axis[2] < 0) == (shaft.seen_from == "upper end"), shaft.name
+    assert {shaft.seen_from for shaft in named} == {"lower end" if name == "launch-inverted" else "upper end"}

@@ -155,3 +155,26 @@ def test_both_points_are_whole_in_the_frame_and_their_gap_is_seen(name: str) -> 
     camera = close_up_camera(engine, rig(engine), shown, state, SIZE[0] / SIZE[1])
     drawn = shown.factor * engine.magnetos[magneto].data.points_gap_mm * px_per_mm(camera, SIZE)
     assert drawn > 0.08 * SIZE[1], "a gap that one sees at once"
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_a_quill_stands_in_its_close_up_as_it_stands_in_the_engine(name: str) -> None:
+    """The end that is higher in the world is higher in the picture, and is shown in the upper half."""
+    engine, the_rig = packaged(name), rig(packaged(name))
+    state = exhibit.state_at(engine, frame(play(engine).steps[-1], 1.0))
+    for of, own in engine.couplings.items():
+        if own.data.kind != "quill":
+            continue
+        shaft = engine.shafts[own.driving]
+        places = {
+            end: np.asarray(shaft.point) + float(np.mean(at)) * np.asarray(shaft.axis)
+            for end, at in (("driving", own.driving_mm), ("driven", own.driven_mm))
+        }
+        higher = max(places, key=lambda end: float(places[end][2]))
+        camera = close_up_camera(engine, the_rig, close_up(engine, "coupling", of), state, SIZE[0] / SIZE[1])
+        rows = {end: project(camera, place[None], SIZE)[0, 1] for end, place in places.items()}
+        assert min(rows, key=lambda end: rows[end]) == higher
+        upper = quill_end_camera(engine, the_rig, of, state, True, 2.0)
+        assert engraving.quill_end(engine, of, upper, True).text.startswith(f"{higher} end")
+        at = project(upper, places[higher][None], (200, 100))[0]
+        assert 0 < at[0] < 200 and 0 < at[1] < 100

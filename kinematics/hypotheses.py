@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -40,6 +40,14 @@ Tag = Literal["lever", "two leads", "leads round", "teeth", "inside"]
 _SAME_DEG = 1e-6
 
 
+_NOTHING: Mapping[Any, Any] = MappingProxyType({})
+
+
+def _nothing() -> Mapping[Any, Any]:
+    # one for all: there are as many hypotheses as vernier positions
+    return _NOTHING
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Hypothesis:
     """One thing that is wrong, or nothing. ``odds``: against "right". ``early_deg``: by leaf.
@@ -54,17 +62,17 @@ class Hypothesis:
     kind: str
     name: str
     odds: float = 1.0
-    early_deg: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    early_deg: Mapping[str, float] = field(default_factory=_nothing)
     spread_deg: float = 0.0
-    valve_late_deg: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
-    finger_past_deg: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    break_late_deg: Mapping[str, tuple[float, float]] = field(default_factory=lambda: MappingProxyType({}))
+    valve_late_deg: Mapping[tuple[str, str], float] = field(default_factory=_nothing)
+    finger_past_deg: Mapping[str, float] = field(default_factory=_nothing)
+    break_late_deg: Mapping[str, tuple[float, float]] = field(default_factory=_nothing)
     read_running: frozenset[str] = frozenset()
-    u_clearance_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    u_gap_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    u_clearance_mm: Mapping[str, float] = field(default_factory=_nothing)
+    u_gap_mm: Mapping[str, float] = field(default_factory=_nothing)
     mirrored: int | None = None
-    moves: Mapping[str, tuple[int, int]] = field(default_factory=lambda: MappingProxyType({}))
-    meshes: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    moves: Mapping[str, tuple[int, int]] = field(default_factory=_nothing)
+    meshes: Mapping[str, int] = field(default_factory=_nothing)
     sites: tuple[str, ...] = ()  # leaves or magnetos whose set-up it spoils
     tags: frozenset[tuple[Tag, str]] = frozenset()
 

@@ -22,6 +22,7 @@ from quillwise.kinematics.observed import Observed, Row, effect, finger_late_deg
 
 Ints = NDArray[np.int64]
 NEGLIGIBLE = 1400.0  # Q beyond that of the best: exp(−700) is the end of a float
+_BLOCK = 30_000  # places worked at together: what is kept beside them stays near the processor
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,7 +70,7 @@ class Model:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Evaluated:
-    """Log-likelihoods where they are worth a figure: of hypothesis ``which`` at place ``place`` of the axis.
+    """Log-likelihoods where they are worth a figure: of hypothesis ``which``, ascending, at ``place`` of the axis.
     ``left_out``: none that was left out is more than this."""
 
     which: Ints
@@ -89,11 +90,9 @@ class Evaluated:
     def rows(self, chosen: Sequence[int], places: int) -> Floats:
         """As ``row`` of several, (chosen, places)."""
         out = np.full((len(chosen), places), -np.inf)
-        number = np.full(self.count, -1)
-        number[list(chosen)] = np.arange(len(chosen))
-        mine = number[self.which]
-        kept = mine >= 0
-        out[mine[kept], self.place[kept]] = self.log[kept]
+        first, last = (np.searchsorted(self.which, chosen, side) for side in ("left", "right"))
+        for row, start, end in zip(out, first, last, strict=True):
+            row[self.place[start:end]] = self.log[start:end]
         return out
 
 
@@ -102,7 +101,10 @@ def log_sum_by(log: Floats, index: Ints, count: int) -> Floats:
     top = np.full(count, -np.inf)
     np.maximum.at(top, index, log)
     safe = np.where(np.isfinite(top), top, 0.0)
-    total = np.bincount(index, weights=np.exp(log - safe[index]), minlength=count)
+    total = np.zeros(count)
+    for first in range(0, len(log), _BLOCK):
+        here = index[first : first + _BLOCK]
+        np.add.at(total, here, np.exp(log[first : first + _BLOCK] - safe[here]))
     with np.errstate(divide="ignore"):
         return np.asarray(safe + np.log(total))
 
@@ -220,15 +222,25 @@ def evaluate(
     count = len(one.predicted)
     hyp, start, end, least, at, curve, constant, cut = _pieces(one, axis, negligible, turn_deg)
     lengths = end - start
-    which_piece = np.repeat(np.arange(len(hyp)), lengths)
-    place = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths) + start[which_piece]
-    slip = axis.start_deg + axis.step_deg * place
-    log = constant[which_piece] - 0.5 * (least[which_piece] + curve[which_piece] * (slip - at[which_piece]) ** 2)
-    which = hyp[which_piece]
-    log = log + one.looks[which]
-    for number, sight in enumerate(seen.seen):
-        late = slip + turn_deg + one.late[which, number]
-        log = log + sight.log_probability(late, judgement.sight_error, judgement.u_sight_deg)
+    whole = int(lengths.sum())
+    which, place, log = np.empty(whole, dtype=np.int64), np.empty(whole, dtype=np.int64), np.empty(whole)
+    top = constant + one.looks[hyp] - 0.5 * least
+    ends = np.cumsum(lengths)
+    before = ends - lengths
+    first = 0
+    while first < len(hyp):
+        last = max(first + 1, int(np.searchsorted(ends, before[first] + _BLOCK)))
+        pieces, here = slice(first, last), slice(int(before[first]), int(ends[last - 1]))
+        many = lengths[pieces]
+        which[here] = np.repeat(hyp[pieces], many)
+        place[here] = np.arange(here.start, here.stop) + np.repeat(start[pieces] - before[pieces], many)
+        slip = axis.start_deg + axis.step_deg * place[here]
+        away = slip - np.repeat(at[pieces], many)
+        log[here] = np.repeat(top[pieces], many) - np.repeat(0.5 * curve[pieces], many) * away**2
+        for number, sight in enumerate(seen.seen):
+            late = slip + turn_deg + one.late[which[here], number]
+            log[here] += sight.log_probability(late, judgement.sight_error, judgement.u_sight_deg)
+        first = last
     left_out = float((_constants(one)[one.group] + one.looks).max(initial=-np.inf)) - 0.5 * cut
     return Evaluated(which=which, place=place, log=log, count=count, left_out=left_out)
 

@@ -28,23 +28,24 @@ _SHARED_WORK = 2_000_000
 def poses(rig: Rig, state: Mapping[str, Floats], parts: Iterable[Part] | None = None) -> dict[Part, Floats]:
     """World pose of each part, ``world_from_part``, shape (N, 4, 4), mm. ``state``: coordinate → (N,) [deg, mm].
 
-    ``parts``: only these (all when left out). All poses lie in one array, part after part; parts on one chain share.
+    ``parts``: only these (all when left out). All poses lie in one array, chain after chain; parts on one share.
     Raises KeyError for a part that the rig has not, or a coordinate that the state has not.
     """
     count = len(next(iter(state.values())))
     wanted = rig.terms if parts is None else {part: rig.terms[part] for part in parts}
-    places: dict[int, int] = {}
-    groups: dict[Product, list[tuple[int, Floats]]] = {}
+    groups: dict[Product, dict[int, Floats]] = {}
     for terms in wanted.values():
-        if id(terms) not in places:
-            places[id(terms)] = len(places)
-            groups.setdefault(terms.waves, []).append((places[id(terms)], terms.matrices))
+        groups.setdefault(terms.waves, {})[id(terms)] = terms.matrices
+    # places in the order in which they are written: new memory comes in large pages, each fetched once
+    places = {chain: place for place, chain in enumerate(chain for chains in groups.values() for chain in chains)}
     made = np.empty((len(places), count, 4, 4))
-    out, work = made.reshape(len(places), count, 16), list(groups.items())
+    out = made.reshape(len(places), count, 16)
+    work = [(waves, [(places[chain], each) for chain, each in chains.items()]) for waves, chains in groups.items()]
     if made.size > _SHARED_WORK and (os.cpu_count() or 1) > 1:
+        middle = len(work) // 2
         with ThreadPoolExecutor(1) as other:
-            half = other.submit(_fill, out, work[::2], state)
-            _fill(out, work[1::2], state)
+            half = other.submit(_fill, out, work[:middle], state)
+            _fill(out, work[middle:], state)
             half.result()
     else:
         _fill(out, work, state)

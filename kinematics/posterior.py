@@ -178,9 +178,9 @@ class _Told:
     @classmethod
     def of(cls, evaluated: Evaluated, odds: Floats, places: int) -> _Told:
         """Summed once, for all that is shared."""
-        worth = replace(
-            evaluated, log=evaluated.log + odds[evaluated.which], left_out=evaluated.left_out + float(odds.max())
-        )
+        log = odds[evaluated.which]
+        log += evaluated.log
+        worth = replace(evaluated, log=log, left_out=evaluated.left_out + float(odds.max()))
         most = float(worth.log.max(initial=-np.inf))
         whole, right = worth.summed(places), worth.row(0, places)
         return cls(whole=whole, right=right, most=most, along=worth, left_out=worth.left_out)
@@ -197,9 +197,9 @@ class _Told:
         if self.along is None:
             assert self.flat is not None
             return self.flat + _log_sum(others)
-        log = self.along.log + others[self.along.place]
-        kept = np.isfinite(log)
-        return log_sum_by(log[kept], self.along.which[kept], self.along.count)
+        log = others[self.along.place]
+        log += self.along.log
+        return log_sum_by(log, self.along.which, self.along.count)
 
     def rows(self, chosen: Sequence[int], places: int) -> Floats:
         """Of some hypotheses at every place, (chosen, places)."""

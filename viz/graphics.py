@@ -129,8 +129,8 @@ def probe() -> Graphics:
     raise GraphicsError(NO_OPENGL)
 
 
-def load() -> None:
-    """Loads what draws, undisturbed by Ctrl-C; call after ``probe`` and before what draws is imported."""
+def load(drawing: str = "quillwise.viz.plates") -> None:
+    """Loads what draws, and the module that draws with it, undisturbed by Ctrl-C; call after ``probe``."""
     colours = logging.getLogger("matplotlib")
     before = colours.level
     # where the home cannot be written to, it would tell of a folder that nobody asked about
@@ -140,7 +140,7 @@ def load() -> None:
             import pyvista
 
             getattr(pyvista, "Plotter")  # noqa: B009 most of it is loaded when it is first asked for
-            importlib.import_module("quillwise.viz.plates")
+            importlib.import_module(drawing)
     finally:
         colours.setLevel(before)
 

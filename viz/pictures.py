@@ -123,7 +123,7 @@ def show(
         _without_opengl(manner, model, engine, played, _step_folder(model, output))
         return
     if found.display and output is None:
-        graphics.load()
+        graphics.load("quillwise.viz.viewer")
         from quillwise.viz import viewer
 
         wrong = described.name if described else ""

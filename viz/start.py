@@ -15,7 +15,7 @@ from types import FrameType
 
 INTERRUPTED = 130
 # What is loaded stays: looking for rubbish among it as often as Python does by itself is a tenth of a window's start.
-_NEW_BEFORE_CLEARING = 100_000
+NEW_BEFORE_CLEARING = 100_000
 
 
 def main() -> None:
@@ -29,7 +29,7 @@ def main() -> None:
 
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # where it is ignored, it stays so
         signal.signal(signal.SIGINT, noted)
-    gc.set_threshold(_NEW_BEFORE_CLEARING)
+    gc.set_threshold(NEW_BEFORE_CLEARING)
     try:
         try:
             from quillwise.viz import cli

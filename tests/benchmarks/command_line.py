@@ -9,7 +9,7 @@ from stopwatch import Figure, Python, children, compared
 PROGRAM = ("-m", "quillwise.viz.start")
 _EVENTS = (
     "typer's checking of options (pydantic) and numpy take two thirds of the target, see below; the rest are the "
-    "program's commands and data classes, the engine and the table"
+    "program's data classes, the engine and the table"
 )
 
 

@@ -128,8 +128,7 @@ def by_teeth() -> Iterator[Curve]:
     remark = "limit: every tooth at one end with every tooth at the other is judged, so the positions are the square"
     yield Curve(name="diagnosis", by="teeth", sizes=TEETH, times=judged, remark=remark)
     places = [positions(teeth, teeth + 1) for teeth in TEETH]
-    remark = "over linear at the large end, for a reason that is not looked into yet"
-    yield Curve(name="diagnosis", by="positions", sizes=places, times=judged, remark=remark)
+    yield Curve(name="diagnosis", by="positions", sizes=places, times=judged)
 
 
 def by_steps() -> Iterator[Curve]:

@@ -10,7 +10,7 @@ from stopwatch import Figure, Work, compared, wall
 from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.poses import poses
-from quillwise.kinematics.rig import rig
+from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged
 
@@ -33,6 +33,21 @@ def mujoco_kinematics(bodies: int, angles_rad: np.ndarray) -> Work:
     return work
 
 
+def products(the_rig: Rig, count: int) -> Work:
+    """The bare matrix products of all chains at so many angles into new memory, of waves that are there already."""
+    rows = np.random.default_rng(1).random((max(len(terms.waves) for terms in the_rig.terms.values()), count))
+    chains = list({id(terms): terms for terms in the_rig.terms.values()}.values())
+
+    def work() -> None:
+        for terms, into in zip(chains, np.empty((len(chains), count, 16)), strict=True):
+            if len(terms.waves) > 1:
+                np.matmul(rows[: len(terms.waves)].T, terms.matrices, out=into)
+            else:
+                into[:] = terms.matrices
+
+    return work
+
+
 def figures() -> Iterator[Figure]:
     """Poses and state of a cycle of the demonstration."""
     engine = packaged("larkfell-port")
@@ -43,14 +58,19 @@ def figures() -> Iterator[Figure]:
     # part after part in one array; parts on one shaft share theirs, and the copy holds each once too
     out = placed[next(iter(placed))].base
     assert isinstance(out, np.ndarray)
-    remark = (
-        "limit: filling as much new memory takes over one copy, see below; sines and one product a chain come on top"
-    )
+    remark = "limit: the matrix products alone, into as much new memory, take nearly all of it, see below"
     name = f"poses of a cycle at 0.25°, {len(out)} chains"
     yield compared(name, lambda: poses(the_rig, state), "copy of them", out.copy, 1.5, runs=25, remark=remark)
     yield compared(
         "  of it: as much new memory, filled",
         lambda: np.empty(out.shape).fill(1.0),
+        "copy of them",
+        out.copy,
+        runs=25,
+    )
+    yield compared(
+        "  of it: the matrix products alone",
+        products(the_rig, len(cycle)),
         "copy of them",
         out.copy,
         runs=25,

@@ -25,7 +25,16 @@ from rich.table import Table  # noqa: E402
 from stopwatch import Figure  # noqa: E402
 
 # modules with figures() for the table, in its order
-MODULES = ("positions_of_parts", "blocks", "command_line", "diagnoses", "briefing_page", "frames", "growth")
+MODULES = (
+    "positions_of_parts",
+    "blocks",
+    "command_line",
+    "diagnoses",
+    "briefing_page",
+    "frames",
+    "shared_work",
+    "growth",
+)
 # modules that print ratios of their own by main()
 PRINTING = ("line_drawing", "pack")
 

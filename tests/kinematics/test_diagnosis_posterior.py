@@ -12,12 +12,13 @@ from scipy.integrate import quad_vec
 from scipy.special import logsumexp
 from scipy.stats import multivariate_normal, norm
 
+from quillwise.kinematics import likelihood
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import Assembly, intended
 from quillwise.kinematics.branches import step_crank
 from quillwise.kinematics.build import build
 from quillwise.kinematics.hypotheses import Hypothesis, acted
-from quillwise.kinematics.likelihood import Axis
+from quillwise.kinematics.likelihood import Axis, evaluate, log_sum_by, model
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.posterior import STEP_SD, posterior, problem
 from quillwise.kinematics.readings import BreakReading, PointerReading, Readings, ValveReading
@@ -179,3 +180,39 @@ def test_the_step_of_the_axis_keeps_the_rule_exact() -> None:
         total = norm.pdf(axis.places, 0.3 * steps_sd, 1.0).sum() * axis.step_deg
         assert abs(total - 1.0) < error
     assert abs(total - 1.0) > 1e-7
+
+
+@pytest.mark.parametrize("block", [1, 7, 100])
+def test_what_is_worked_at_in_blocks_is_the_same(monkeypatch: pytest.MonkeyPatch, block: int) -> None:
+    stated = problem(ENGINE, READINGS, JUDGEMENT)
+    whole = posterior(stated)
+    monkeypatch.setattr(likelihood, "_BLOCK", block)
+    again = posterior(stated)
+    assert list(again.log_joint) == list(whole.log_joint)
+    assert list(again.log_joint.values()) == pytest.approx(list(whole.log_joint.values()), abs=1e-9)
+    assert again.log_all == pytest.approx(whole.log_all, abs=1e-9)
+
+
+def test_a_hypothesis_along_the_axis_is_what_is_kept_of_it() -> None:
+    stated = problem(ENGINE, READINGS, JUDGEMENT)
+    branch, hypotheses = stated.field.branches[0]
+    mine = stated.seen.of(branch)
+    axis = Axis(start_deg=-180.0, end_deg=180.0, count=721)
+    found = evaluate(model(ENGINE, mine, hypotheses, JUDGEMENT), mine, axis, JUDGEMENT)
+    assert np.all(np.diff(found.which) >= 0)
+    chosen = [5, 0, 2]
+    for row, number in zip(found.rows(chosen, axis.count), chosen, strict=True):
+        kept = found.which == number
+        assert kept.any()
+        assert dict(zip(found.place[kept], found.log[kept], strict=True)) == {
+            place: row[place] for place in np.flatnonzero(np.isfinite(row))
+        }
+
+
+def test_a_sum_of_logarithms_by_index() -> None:
+    rng = np.random.default_rng(4)
+    log, index = rng.normal(-800.0, 300.0, 500), rng.integers(0, 20, 500)
+    log[::7] = -np.inf
+    found = log_sum_by(log, index, 21)
+    assert found[:20] == pytest.approx([logsumexp(log[index == number]) for number in range(20)], abs=1e-9)
+    assert found[20] == -np.inf

@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+
+@contextmanager
+def two_workers() -> Iterator[str]:
+    """The address of such a cluster, in a process of its own."""
+    command = [sys.executable, __file__]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        yield process.stdout.readline().strip()
+        process.communicate(timeout=60)
 
 
 def main() -> None:

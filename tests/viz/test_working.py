@@ -11,14 +11,13 @@ from pathlib import Path
 from types import MappingProxyType
 
 import pytest
+from two_workers import two_workers
 
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes import library
 from quillwise.viz import sheetdata, working
-
-SUPPORT = Path(__file__).parents[1] / "support"
 
 
 @pytest.mark.parametrize("name", library.names())
@@ -62,12 +61,8 @@ def test_a_cluster_without_its_package_is_told(monkeypatch: pytest.MonkeyPatch) 
 def cluster() -> Iterator[str]:
     """The address of a cluster of two workers."""
     pytest.importorskip("distributed")
-    with subprocess.Popen(
-        [sys.executable, str(SUPPORT / "two_workers.py")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        yield process.stdout.readline().strip()
-        process.communicate(timeout=60)
+    with two_workers() as address:
+        yield address
 
 
 def pack(path: Path, *hands: str) -> str:

@@ -72,10 +72,10 @@ def labels(
     leaders: bool = False,
 ) -> tuple[Label, ...]:
     """The words of a close-up in a step, for a state of one value. leaders: also those that a line joins to what they
-    name: the marks in the window's opening beside the one under the pointer."""
+    name, the marks in the window's opening beside the one under the pointer: a wide picture has room for them."""
     if shown.kind == "valve":
         thick = blade_mm(engine, moment.assembly, shown.of, state, step)
-        return (_feeler(engine, rig, shown, moment, state, step, thick),) if step and thick else ()
+        return (_feeler(engine, rig, shown, moment, state, step, thick, leaders),) if step and thick else ()
     if shown.kind == "window":
         return _disc(engine, rig, moment, state, leaders)
     if shown.kind == "piston" and over_piston.tool_is_in(engine, shown.of, state):
@@ -105,13 +105,13 @@ def _out_of_line(engine: Engine, coupling: str, state: State) -> Label:
 
 
 def _feeler(
-    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step, thick_mm: float
+    engine: Engine, rig: Rig, shown: CloseUp, moment: Frame, state: State, step: Step, thick_mm: float, wide: bool
 ) -> Label:
     """What the feeler is and how it stands, beside the end of its blade."""
     large = magnified(engine, moment.assembly, shown, state, thick_mm)
     holder = feeler_poses(magnified_rig(rig, shown), shown, large, thick_mm)[holder_of(shown.of)]
     gap = float(drawn_gap_mm(engine, moment.assembly, shown.of, state)[0])
-    at = points_in_world(holder[None], named_at_mm(engine, shown.of)[None])[0, 0]
+    at = points_in_world(holder[None], named_at_mm(engine, shown.of, wide)[None])[0, 0]
     return label(feeler_words(engine, step, thick_mm, gap), at, boxed=True)
 
 

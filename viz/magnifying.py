@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from quillwise.viz.closeups import CloseUp
 
 _BELOW_THE_GAP = (Kind.VALVE, Kind.TAPPET, Kind.SEAT, Kind.SPRING)
-_NAMED_BELOW, _NAMED_BEYOND = 0.13, 0.22  # of the bore
+_NAMED_BELOW = 0.13  # of the bore
 _FEELER_STEPS = ("-nip", "-clearance")
 SHUT_MM = 0.02  # a feeler is drawn while the valve is open by no more
 FREE_MM = 0.005  # half of the last decimal that is told: what a nipped feeler is free by
@@ -131,13 +131,17 @@ def gripped(engine: Engine, step: Step) -> str:
     return "just let go" if closes else "nipped"
 
 
-def named_at_mm(engine: Engine, valve: str) -> Floats:
-    """Where the words of a feeler stand, (3,) in the frame of its holder [mm]: below it, where there is neither rocker
-    nor lobe; beyond its end beside a tappet, which is wider than a rocker's tip."""
+def named_at_mm(engine: Engine, valve: str, wide: bool = False) -> Floats:
+    """Where the words of a feeler stand, (3,) in the frame of its holder [mm], clear of rocker, lobe and spring: by
+    a tappet, which is wider than a rocker's tip, below its end; by a rocker above it, or (wide) below it in a picture
+    that has room beside the spring, for such a one bears a sign above."""
     own, bore = engine.valves[valve], engine.sheet.crank.bore_mm
     _, grip, end = blade_reach_mm(engine, valve)
-    across = (grip + end) / 2 if isinstance(own.plan, RockerPlan) else end + own.side * _NAMED_BEYOND * bore
-    return np.array([-_NAMED_BELOW * bore, across, 0.0])
+    if not isinstance(own.plan, RockerPlan):
+        return np.array([-_NAMED_BELOW * bore, end + own.side * 0.22 * bore, 0.0])
+    if wide:
+        return np.array([-_NAMED_BELOW * bore, (grip + end) / 2, 0.0])
+    return np.array([0.14 * bore, end + own.side * 0.10 * bore, 0.0])
 
 
 def blade_reach_mm(engine: Engine, valve: str) -> tuple[float, float, float]:

@@ -219,13 +219,19 @@ def leader(
     width_px: float = float("inf"),
 ) -> None:
     """The line from a boxed tag, which is drawn after it, to the place that the tag names, with a dot there."""
-    box = _tag(middle, text, strip_px, True, width_px)[2]
-    x, y = _within(box, middle, pencil.im.size)
+    x, y = tag_middle(middle, text, strip_px, pencil.im.size, width_px)
     wide = max(1, strip_px // 14)
     for colour, extra in ((palette.GROUND, 2), (palette.BLACK, 0)):
         pencil.line((x, y, *end), fill=colour, width=wide + extra)
         dot = 1.6 * wide + extra / 2
         pencil.ellipse((end[0] - dot, end[1] - dot, end[0] + dot, end[1] + dot), fill=colour)
+
+
+def tag_middle(
+    middle: tuple[float, float], text: str, strip_px: int, size_px: tuple[int, int], width_px: float = float("inf")
+) -> tuple[float, float]:
+    """Where the middle of a boxed tag stands, moved so that it lies within a picture of that size."""
+    return _within(_tag(middle, text, strip_px, True, width_px)[2], middle, size_px)
 
 
 def _within(box: Box, middle: tuple[float, float], size_px: tuple[int, int]) -> tuple[float, float]:

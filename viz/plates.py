@@ -405,12 +405,12 @@ class Plates:
         whole_px = size_px if upper is None else (size_px[0], 2 * size_px[1])
         strip_px = min(self._strip_px, letters_px(whole_px))
         widest = LABEL_SHARE * size_px[0]
-        ends_of = [each.leader_mm for each in found]
-        lines = [
-            np.linspace(place, project(camera, np.array([end]), size_px)[0], _LEADER_POINTS)
-            for place, end in zip(at, ends_of, strict=True)
-            if end is not None
-        ]
+        lines = []
+        for label, (x, y) in zip(found, at, strict=True):
+            if label.leader_mm is not None:
+                start = captions.tag_middle((float(x), float(y)), label.text, strip_px, size_px, widest)
+                end = project(camera, np.array([label.leader_mm]), size_px)[0]
+                lines.append(np.linspace(start, end, _LEADER_POINTS))
         for label, (x, y) in zip(found, at, strict=True):
             if label.leader_mm is not None:
                 ends = project(camera, np.array([label.leader_mm]), size_px)[0]

@@ -21,8 +21,8 @@ _FEW = 6
 _NEARLY = 0.8
 _HIDES = 0.2  # of a part: what stands before so much of it is drawn faint
 _FLAT = 0.55  # sine of the angle between a line of sight and an arrow's head: a smaller one looks like a dot
-_OPEN = 0.30  # sine of the angle between a line of sight and an arc's plane: a smaller one looks like a straight line
-_NEARER = 1.6  # an arrow stands so much nearer to what it is about than to any other of its kind
+_OPEN = 0.60  # sine of the angle between a line of sight and an arc's plane: a smaller one looks like a straight line
+_NEARER = 2.5  # an arrow stands so much nearer to what it is about than to any other of its kind
 _BETTER = 0.05  # the usual place is left for one that is seen by so much more
 # Directions of view on the right of the engine; the first is the usual one, and the others are near to it.
 _DIRECTIONS: tuple[Vector, ...] = (

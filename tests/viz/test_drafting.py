@@ -35,7 +35,7 @@ def test_three_formats():
     assert b'width="297mm" height="210mm"' in drawn
     with pikepdf.open("slipway-six-wheelcase-end-30.pdf") as pdf:
         (sheet,) = pdf.pages
-        assert [float(side) / 72 * 25.4 for side in sheet.MediaBox[2:]] == pytest.approx([297, 210], abs=0.2)
+        assert [float(side) / 72 * 25.4 for side in list(sheet.MediaBox)[2:]] == pytest.approx([297, 210], abs=0.2)
         assert any("DejaVuSans" in str(font.BaseFont) for font in _fonts(pdf))
         assert not _images(pdf), "no raster in a line drawing"
     with Image.open("slipway-six-wheelcase-end-30.png") as picture:

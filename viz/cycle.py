@@ -41,7 +41,7 @@ _LEAST_FONT_PX, _LETTER_PX = (
 _ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
 _EASY_ROW = 0.9  # the same where rows may be left out instead
 _LEGIBLE_PX, _LETTERS_WIDE = (8, 14), 50  # least and most font size below which rows may be left out; width ÷ it
-_BRIEF_ROWS, _BRIEF_ROW = 3, 1.0  # of a strip that leaves rows out: the least, and their height ÷ font size
+_BRIEF_ROWS, _BRIEF_ROW = (3, 1), 1.0  # of strips that leave rows out: how many, and their height ÷ font size
 _LEGEND_LINE, _LEGEND_SHARE = 1.3, 0.72  # of its font size; of the strip's font size, before it takes a third line
 
 
@@ -104,14 +104,15 @@ def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None 
     )
 
 
-def heights_px(engine: Engine, width_px: int) -> tuple[int, int]:
+def heights_px(engine: Engine, width_px: int) -> tuple[int, int, int]:
     """Heights [px] of a strip of that width for which room is worth making: one that shows all rows in letters that can
-    be read, and a brief one."""
+    be read, a brief one, and the least."""
     font_px = _legible_px(width_px)
     _, legend_px, lines = _legend_fit(engine, font_px, width_px, whole=False)
     rows = int(np.ceil(len(engine.cylinders) * _EASY_ROW * font_px))
     whole = round(1.25 * font_px) + rows + round(_LEGEND_LINE * legend_px * lines) + 6
-    return whole, min(whole, _brief_px(width_px, min(_BRIEF_ROWS, len(engine.cylinders))))
+    brief, least = (min(whole, _brief_px(width_px, min(rows, len(engine.cylinders)))) for rows in _BRIEF_ROWS)
+    return whole, brief, least
 
 
 def _legible_px(width_px: int) -> int:

@@ -457,7 +457,7 @@ def strip_place(
     high = min(
         column.bottom - lowest - gap, max(strip_heights(engine, size_px, dpi)[0], round(_STRIP_SHARE * size_px[1]))
     )
-    if high < cycle.heights_px(engine, column.size_px[0])[1] or column.size_px[0] < cycle.LEAST_PX[0]:
+    if high < cycle.heights_px(engine, column.size_px[0])[-1] or column.size_px[0] < cycle.LEAST_PX[0]:
         return None
     top = column.bottom - high
     return captions.Box(name="strip", left=column.left, top=top, right=column.right, bottom=column.bottom)

@@ -130,10 +130,11 @@ def test_a_low_strip_shows_the_wanted_cylinder_and_those_that_fire_next_to_it() 
 
 def test_the_heights_worth_having_hold_what_they_promise() -> None:
     for width in (295, 450, 690):
-        whole, brief = cycle.heights_px(PORT, width)
+        whole, brief, least = cycle.heights_px(PORT, width)
         assert cycle.plan(PORT, (width, whole), ("B1",)).order == PORT.sheet.firing_order
         assert len(cycle.plan(PORT, (width, brief), ("B1",)).order) == 3
         assert "B1" in cycle.plan(PORT, (width, brief), ("B1",)).order
+        assert cycle.plan(PORT, (width, least), ("B1",)).order == ("B1",)
 
 
 def test_same_input_same_picture() -> None:

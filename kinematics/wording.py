@@ -387,6 +387,7 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, ro
             f"Push the {word} full home by hand.",
             f"Retain the {word}.",
             f"Take the reading of {event} again.",
+            "If it is outside its limits, do not continue.",
             *(
                 (
                     f"Fit the other cam followers of {rockers_of}.",

@@ -81,6 +81,10 @@ def diagnose(
 ) -> None:
     """What was done wrong, how sure that is, what cures it, and which reading to take next."""
     if blank:
+        if engine and readings:
+            if output is not None:
+                raise RequestError(f'--blank writes one file: "{output}" or "{readings}", not both')
+            output = readings
         _write_blank(engine or (str(readings) if readings else DEMONSTRATION), output, force)
         return
     if draw is not None and draw.suffix.lower() != ".png":

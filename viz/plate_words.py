@@ -30,6 +30,8 @@ def line_over(engine: Engine, glance: Glance, moment: Frame, state: State) -> st
         lift = float(state[f"valve {glance.of}"][0])
         how = f"open by {length(lift, engine.sheet.length_unit)}" if lift > SHUT_MM else "shut"
         return f"{glance.told}: {glance.of} {how}"
+    if glance.kind == "magneto" and glance.told:
+        return f"{glance.told}: {glance.of}"
     what, reading = headline(engine, close_up(engine, glance.kind, glance.of), moment, state)
     if glance.told:
         return f"{glance.told}: {reading}"

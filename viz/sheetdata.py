@@ -254,7 +254,8 @@ def teeth(couplings: Sequence[Coupling], told: str) -> list[Block]:
         for each in couplings
     ]
     blanks = ("As found", "As left", "Inspector's own")
-    heads = ("Coupling", "Teeth, driving end", *blanks, "Teeth, driven end", *blanks)
+    # not "teeth": beside readings with a nominal value that would be taken for the number to be counted
+    heads = ("Coupling", "Its teeth, driving end", *blanks, "Its teeth, driven end", *blanks)
     widths = (1.7, 1.1, 1, 1, 1.2, 1.1, 1, 1, 1.2)
     shown = table(heads, rows, widths, right=(1, 5), small=True)
     return [heading(3, "Teeth by paint mark"), text(told), shown]

@@ -65,17 +65,21 @@ def opens_closes(data: ValveData, clearance_mm: float | None = None) -> tuple[fl
 # ----------------------------------------------------------------------------------------------- laws
 
 
-@pytest.mark.parametrize(
-    ("law", "velocity", "acceleration"),
-    [
-        # from memory: Norton, Design of Machinery; modified sine published: mechdesigner.support
-        ("harmonic", 1.5708, 4.9348),
-        ("cycloidal", 2.0, 6.2832),
-        ("3-4-5", 1.875, 5.7735),
-        ("4-5-6-7", 2.1875, 7.5132),
-        ("modified-sine", 1.7596, 5.5280),
-    ],
-)
+# from memory: Norton, Design of Machinery; modified sine published: mechdesigner.support
+PEAKS: list[tuple[Law, float, float]] = [
+    ("harmonic", 1.5708, 4.9348),
+    ("cycloidal", 2.0, 6.2832),
+    ("3-4-5", 1.875, 5.7735),
+    ("4-5-6-7", 2.1875, 7.5132),
+    ("modified-sine", 1.7596, 5.5280),
+]
+
+
+def test_every_law_has_its_peaks() -> None:
+    assert [law for law, _, _ in PEAKS] == list(cams.LAWS)
+
+
+@pytest.mark.parametrize(("law", "velocity", "acceleration"), PEAKS)
 def test_peaks_of_the_laws(law: Law, velocity: float, acceleration: float) -> None:
     u = np.linspace(0, 1, 200_001)
     assert cams.LAWS[law].velocity(u).max() == pytest.approx(velocity, abs=5e-5)

@@ -14,8 +14,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
-from typing import Any
+from typing import Any, get_args
 
+from quillwise.kinematics.datasheet import StandardLaw
 from quillwise.scenes.toml_text import toml_key, toml_string
 
 Way = tuple[str | int, ...]
@@ -165,8 +166,9 @@ def _near(random: Random, value: object) -> object:
 
 
 WORDS = [
+    *get_args(StandardLaw),
     *("clockwise", "anticlockwise", "left", "right", "upright", "wheelcase end", "output end", "mm", "in", "rocker"),
-    *("flat", "pad-rocker", "harmonic", "cycloidal", "3-4-5", "4-5-6-7", "modified-sine", "quill", "sleeve"),
+    *("flat", "pad-rocker", "quill", "sleeve"),
     *("fork-and-blade", "articulated", "own-pins", "side-by-side", "inlet opens", "exhaust closes", "lobe centre"),
     *("lift at TDC", "set-camshaft", "set-magneto", "prepare", "finish", "piston", "ring", "A1", "B1", "A2", "full"),
     *("full advance", "full retard", "fixed", "plug hole", "valves", "crankshaft", "camshaft A", "camshaft B"),

@@ -103,3 +103,16 @@ def test_a_judgement_of_ones_own_changes_the_ranking(tmp_path):
     own.write_text("format = 1\nworth = 1\n", encoding="utf-8")
     message = run("diagnose", str(path), "--judgement", str(own), code=2)
     assert message.startswith('ours.toml: worth: unknown key "worth"')
+
+
+def test_the_empty_file_goes_where_it_is_named(tmp_path, monkeypatch):
+    """By the argument or by -o; both at once are refused, and nothing is written."""
+    monkeypatch.chdir(tmp_path)
+    runner = CliRunner()
+    result = runner.invoke(cli.app, ["diagnose", "--blank", "mine.toml", "slipway-six"], prog_name="quillwise")
+    assert result.exit_code == 0, result.output
+    assert Path("mine.toml").read_text().startswith("#")
+    result = runner.invoke(cli.app, ["diagnose", "--blank", "a.toml", "slipway-six", "-o", "b.toml"])
+    assert result.exit_code == 2
+    assert result.stderr == '--blank writes one file: "b.toml" or "a.toml", not both\n'
+    assert not Path("a.toml").exists() and not Path("b.toml").exists()

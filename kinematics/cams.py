@@ -29,6 +29,7 @@ from quillwise.kinematics.measured import (
     table_problems,
 )
 
+_LEAST_FLANK_DEG = 0.1  # crank degrees: a shorter flank would throw the valve open
 _Function = Callable[[Floats], Floats]
 
 
@@ -228,7 +229,7 @@ def curve_problems(valve: ValveData, unit: LengthUnit = "mm") -> list[str]:
         lift, least = stated(valve.lift_mm, unit), stated(max(top, clearance), unit)
         return [f"the valve lift ({lift}) is not above {higher} ({least})"]
     flank = _flank_deg(valve)
-    if flank <= 0:
+    if flank <= _LEAST_FLANK_DEG:
         return [
             f"the valve is open for {open_deg:g} degrees, too short for its ramps: from the checking "
             f"clearance to the top of a ramp it takes {(top - clearance) / velocity:g} degrees on each side"

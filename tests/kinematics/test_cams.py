@@ -150,6 +150,24 @@ def test_advanced_cams_keep_their_overlap() -> None:
     assert outlet[1] - inlet[0] == pytest.approx(40, abs=1e-9)
 
 
+def test_a_flank_of_next_to_nothing_is_none() -> None:
+    """Open for 200 degrees, 100 on each ramp to its top of 1.5 mm: nothing is left to lift it to 4 mm. By hand."""
+    valve = replace(
+        INLET,
+        opens_deg=60.0,
+        closes_deg=260.0,
+        lift_mm=4.0,
+        ramp_mm_per_crank_deg=0.005,
+        checking_clearance_mm=1.0,
+        ramp_top_mm=1.5,
+        law="harmonic",
+    )
+    for less in (1.0, 1.0 - 1e-12, 1.0 - 1e-4):  # of the ramp's top: no flank, as good as none, and 0.03 degrees
+        (problem,) = cams.curve_problems(replace(valve, ramp_top_mm=1.5 * less))
+        assert problem.startswith("the valve is open for 200 degrees, too short for its ramps")
+    assert cams.curve_problems(replace(valve, ramp_top_mm=1.4)) == []
+
+
 @settings(deadline=None)
 @given(valves(), st.floats(0, 1), st.floats(0.01, 0.99))
 def test_excess_clearance_opens_later_and_closes_earlier(data: ValveData, less: float, share: float) -> None:

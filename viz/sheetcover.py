@@ -47,11 +47,12 @@ def cover(job: Work, sheet: Sheet, overview: Figure | None) -> list[Block]:
                 ("Hand", data.hand or "not stated"),
                 ("Crank turns", f"{data.rotation}, seen from the wheelcase end"),
                 ("Firing order", " ".join(data.firing_order)),
-                ("Serial number of the engine", ""),
             ],
             (1.7, 3.5),
+            height_mm=0,
         )
         | {"head": ["Item", "Applies to"]},
+        fields(["Serial number of the engine"]),
         *coupling_counts(engine),
         *wheel_counts(engine),
         together(

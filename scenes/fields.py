@@ -1,4 +1,4 @@
-"""Keys of a TOML table, declared once: what is allowed, what to say when it is wrong, how to list them all.
+"""Keys of a TOML table, declared once: what is allowed, what to say when it is wrong (``key_tables`` lists them).
 
 A table is a subclass of ``Keys`` with a ``Field`` for every key. Reading it collects every problem with its
 key path; a key that was wrong has no value, so checks between keys ask ``known`` first. Entries of arrays are
@@ -10,8 +10,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any, ClassVar, Generic, Self, TypeVar, overload
 
 from quillwise.kinematics.angles import parse_event
@@ -475,43 +474,6 @@ class Keys:
 
     def check(self) -> None:
         """Checks between the keys of this table; none by default."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class KeyTable:
-    """A table of a file. ``path`` as in messages, with ``<name>`` and ``[]`` for any entry: "trains[].stages[]"."""
-
-    path: str
-    meaning: str
-    keys: type[Keys]
-
-
-def key_tables(keys: type[Keys], path: str = "", meaning: str = "") -> Iterator[KeyTable]:
-    """A table and all that are in it, in the order of the declaration."""
-    yield KeyTable(path=path, meaning=meaning, keys=keys)
-    for key, declared in keys.fields().items():
-        field = bare(declared)
-        if isinstance(field, Table | NamedTables | Tables):
-            here = f"{path}.{key}" if path else key
-            entry = "" if isinstance(field, Table) else ".<name>" if isinstance(field, NamedTables) else "[]"
-            yield from key_tables(field.keys, here + entry, declared.meaning)
-
-
-def key_rows(keys: type[Keys]) -> Iterator[tuple[str, str, str]]:
-    """Every key of a file that holds no table: (key path, what is allowed, default or "required")."""
-    for table in key_tables(keys):
-        for key, field in table.keys.fields().items():
-            if not isinstance(bare(field), Table | NamedTables | Tables):
-                yield f"{table.path}.{key}" if table.path else key, field.allowed(), default_words(field)
-
-
-def default_words(field: Field[Any]) -> str:
-    """What the page says of a key that is not given: "required", "may be left out", or "default …"."""
-    if isinstance(field, Maybe):
-        return "may be left out"
-    if isinstance(field.default, bool):
-        return f"default {str(field.default).lower()}"
-    return "required" if field.default is None else f"default {field.default}"
 
 
 def bare(field: Field[Any]) -> Field[Any]:

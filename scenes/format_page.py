@@ -15,7 +15,6 @@ from quillwise.scenes.fields import (
     Event,
     Field,
     Keys,
-    KeyTable,
     Length,
     LiftTable,
     NamedTables,
@@ -23,9 +22,8 @@ from quillwise.scenes.fields import (
     Tables,
     Values,
     bare,
-    default_words,
-    key_tables,
 )
+from quillwise.scenes.key_tables import KeyTable, default_words, key_tables
 
 PAGE = Path(__file__).resolve().with_name("FORMAT.md")
 FILES: dict[str, type[Keys]] = {

@@ -6,7 +6,8 @@ import tomllib
 import pytest
 
 from quillwise.scenes import format_page
-from quillwise.scenes.fields import NamedTables, Table, Tables, bare, key_rows, key_tables
+from quillwise.scenes.fields import NamedTables, Table, Tables, bare
+from quillwise.scenes.key_tables import key_rows, key_tables
 from quillwise.scenes.places import Layer, Place
 
 PAGE = format_page.PAGE.read_text(encoding="utf-8")

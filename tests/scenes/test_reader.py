@@ -8,7 +8,7 @@ import pytest
 
 from quillwise.kinematics.datasheet import DataSheet, LimitsData
 from quillwise.scenes import keys, reader
-from quillwise.scenes.fields import key_rows
+from quillwise.scenes.key_tables import key_rows
 
 INCH_MM = 25.4  # exactly: international yard and pound agreement of 1959 (published)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper, vtkRenderer, vtkTextActor
+from vtkmodules.vtkRenderingCore import vtkActor, vtkRenderer, vtkTextActor
 
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.assembly import Assembly
@@ -20,6 +20,7 @@ from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import shaft_frame
 from quillwise.kinematics.timing import early_crank_deg
 from quillwise.viz import captions, palette
+from quillwise.viz.gauge import overlay
 
 _FACTORS = (1, 2, 5, 10, 20, 50, 100)
 _LEAST_DRAWN_DEG = 18.0
@@ -154,13 +155,7 @@ class AngleMark:
         data = vtkPolyData()
         data.SetPoints(self._points)
         data.SetLines(cells)
-        mapper = vtkPolyDataMapper()
-        mapper.SetInputData(data)
-        actor = vtkActor()
-        actor.SetMapper(mapper)
-        actor.SetPickable(False)
-        actor.GetProperty().SetLighting(False)
-        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
+        actor = overlay(self._renderer, data, colour)
         # before all parts, whatever their depth: the mark is no part of the engine
         actor.GetShaderProperty().AddVertexShaderReplacement(
             "//VTK::PositionVC::Impl",
@@ -168,5 +163,4 @@ class AngleMark:
             "//VTK::PositionVC::Impl\n  gl_Position.z = -0.999 * gl_Position.w;\n",
             False,
         )
-        vtkRenderer.AddActor(self._renderer, actor)
         return actor

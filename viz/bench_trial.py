@@ -230,31 +230,36 @@ def _let_go(engine: Engine, step: Step, trial: BenchTrial) -> BenchTrial:
     return replace(trial, home=True)
 
 
-def _driving(by: int) -> Deed:
+def _by_teeth(by: int, free_deg: float, turned: Deed) -> Deed:
+    """The quill turned at one of its ends; a step without one turns its free shaft by so many crank degrees."""
+
     def deed(engine: Engine, step: Step, trial: BenchTrial) -> BenchTrial:
         if trial.kind != "teeth":
-            return _turned(engine, step, trial, by * COARSE_DEG)
+            return _turned(engine, step, trial, by * free_deg)
         if trial.home:
             return replace(trial, refused=f"The {_noun(engine, trial)} is home: draw it first.")
-        tooth = (trial.driving_tooth + by) % len(step.trials)
-        return replace(trial, driving_tooth=tooth, driven_tooth=step.trials[tooth].driven_tooth)
+        return turned(engine, step, trial)
 
     return deed
 
 
+def _driving(by: int) -> Deed:
+    def turned(_engine: Engine, step: Step, trial: BenchTrial) -> BenchTrial:
+        tooth = (trial.driving_tooth + by) % len(step.trials)
+        return replace(trial, driving_tooth=tooth, driven_tooth=step.trials[tooth].driven_tooth)
+
+    return _by_teeth(by, COARSE_DEG, turned)
+
+
 def _driven(by: int) -> Deed:
-    def deed(engine: Engine, step: Step, trial: BenchTrial) -> BenchTrial:
-        if trial.kind != "teeth":
-            return _turned(engine, step, trial, by * FINE_DEG)
-        if trial.home:
-            return replace(trial, refused=f"The {_noun(engine, trial)} is home: draw it first.")
+    def turned(engine: Engine, step: Step, trial: BenchTrial) -> BenchTrial:
         near = step.trials[trial.driving_tooth].driven_tooth
         tooth = trial.driven_tooth + by
         count = engine.couplings[trial.coupling].data.driven_teeth
         # once round the mate is the same place again
         return replace(trial, driven_tooth=near + (tooth - near + count // 2) % count - count // 2)
 
-    return deed
+    return _by_teeth(by, FINE_DEG, turned)
 
 
 DEEDS: Mapping[str, Deed] = MappingProxyType(

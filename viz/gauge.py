@@ -18,6 +18,19 @@ if TYPE_CHECKING:
     import trimesh
 
 
+def overlay(renderer: vtkRenderer, data: vtkPolyData, colour: str) -> vtkActor:
+    """An actor that is no part of the engine, in a renderer: in its own colour whatever the light, and not picked."""
+    mapper = vtkPolyDataMapper()
+    mapper.SetInputData(data)
+    actor = vtkActor()
+    actor.SetMapper(mapper)
+    actor.SetPickable(False)
+    actor.GetProperty().SetLighting(False)
+    actor.GetProperty().SetColor(*palette.unit_rgb(colour))
+    vtkRenderer.AddActor(renderer, actor)
+    return actor
+
+
 class Gauge:
     """The wedge between the ring's space and the tooth offered to it, drawn in a renderer and moved in place."""
 
@@ -59,15 +72,8 @@ class Gauge:
             data.SetPolys(polys)
         if lines is not None:
             data.SetLines(lines)
-        mapper = vtkPolyDataMapper()
-        mapper.SetInputData(data)
-        actor = vtkActor()
-        actor.SetMapper(mapper)
-        actor.SetPickable(False)
-        actor.GetProperty().SetLighting(False)
-        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
+        actor = overlay(self._renderer, data, colour)
         actor.GetProperty().SetLineWidth(width)
-        vtkRenderer.AddActor(self._renderer, actor)
         return actor
 
 
@@ -91,14 +97,7 @@ class Arrows:
                 self._add(pv.wrap(larger), palette.WHITE).GetProperty().FrontfaceCullingOn()
 
     def _add(self, body: pv.PolyData, colour: str) -> vtkActor:
-        mapper = vtkPolyDataMapper()
-        mapper.SetInputData(body)
-        actor = vtkActor()
-        actor.SetMapper(mapper)
-        actor.SetPickable(False)
-        actor.GetProperty().SetLighting(False)
-        actor.GetProperty().SetColor(*palette.unit_rgb(colour))
-        vtkRenderer.AddActor(self._renderer, actor)
+        actor = overlay(self._renderer, body, colour)
         self._actors.append(actor)
         return actor
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import importlib.util
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -254,7 +254,7 @@ def _tag(
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
     font = _font(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
     if "\n" not in text and _length(text, font) > width_px:
-        text = _halved(text, font)
+        text = halved(text, lambda part: _length(part, font))
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
     left, top, right, bottom = pencil.textbbox(
         middle, text, font=font, anchor="mm", align="center", spacing=_TAG_SPACING_PX
@@ -274,13 +274,13 @@ def _tag(
     )
 
 
-def _halved(text: str, font: ImageFont.FreeTypeFont) -> str:
-    """The text in two lines, broken at the space that leaves the longer one shortest."""
+def halved(text: str, length_of: Callable[[str], float]) -> str:
+    """The text in two lines, broken at the space that leaves the longer one shortest; as it is without a space."""
     words = text.split()
     ways = [(" ".join(words[:n]), " ".join(words[n:])) for n in range(1, len(words))]
     if not ways:
         return text
-    return "\n".join(min(ways, key=lambda way: max(_length(part, font) for part in way)))
+    return "\n".join(min(ways, key=lambda way: max(map(length_of, way))))
 
 
 def covered(text: str) -> bool:

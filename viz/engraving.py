@@ -41,7 +41,8 @@ _MARK_FOOT = 0.86  # where a line from a name beside the window ends
 # Of such names: how far beside, which is then moved within the frame; the height of the lowest and the next; how many.
 _FAR_ASIDE, _BESIDE_AT, _BESIDE_PITCH, _STACK = 0.9, 0.545, 0.12, 2
 _ZERO_AT = 0.835  # between the painted bar of zero and its line
-_NEAR_ZERO_DEG, _ASIDE_DEG = 13.0, 2.0  # the name of a mark that stands by the bar of zero keeps clear of it
+_NEAR_ZERO_DEG = 13.0  # the name of a mark that stands by the bar of zero keeps clear of it:
+_ZERO_CLEAR_DEG, _ASIDE_DEG = 12.0, (2.0, 5.0)  # so far from it, by so much aside
 _TOOL_ASIDE = 0.80  # of the bore: the name of a stop stands beside the valves
 _END_ASIDE = 0.27  # of the bore: the name of a quill's end
 _SEGMENT_AT = 0.226  # share of the bore: on the studs
@@ -139,23 +140,26 @@ def _disc(engine: Engine, rig: Rig, moment: Frame, state: State, leaders: bool) 
         return abs(float(wrapped(degree - other, 360.0)))
 
     marks = [mark for mark in engine.marks if off(mark.crank_deg, moment.crank_deg) <= _SEEN_DEG]
-    found = [
-        label(f"{degree}", at(degree, _NUMBER_AT if degree else _ZERO_AT))
-        for degree in range(0, 360, _EVERY_DEG)
-        if off(degree, moment.crank_deg) <= _SEEN_DEG
-        and all(off(degree, mark.crank_deg) >= _CLEAR_DEG for mark in engine.marks)
-    ]
+    found: list[Label] = []
     placed: list[float] = []
     named = [mark for mark in marks if off(mark.crank_deg, moment.crank_deg) <= _NAMED_DEG]
     for mark in sorted(named, key=lambda mark: off(mark.crank_deg, moment.crank_deg)):
         # the nearest to the pointer is named; another only where there is room for its words
         if all(off(mark.crank_deg, other) > _SEEN_DEG for other in placed):
             from_zero = float(wrapped(mark.crank_deg, 360.0))
-            aside = np.sign(from_zero) * _ASIDE_DEG if abs(from_zero) < _NEAR_ZERO_DEG else 0.0
+            off_zero = np.clip(_ZERO_CLEAR_DEG - abs(from_zero), *_ASIDE_DEG)
+            aside = float(np.sign(from_zero) * off_zero) if abs(from_zero) < _NEAR_ZERO_DEG else 0.0
             one, other = (at(moment.crank_deg + turn, _MARK_AT) for turn in (-_OPENING_DEG, _OPENING_DEG))
             named_at = label(mark.label, at(mark.crank_deg + aside, _MARK_AT))
             found.append(replace(named_at, between_mm=(_place(one), _place(other))))
             placed.append(mark.crank_deg)
+    # a name rather than a number, where both have no room
+    found += [
+        label(f"{degree}", at(degree, _NUMBER_AT if degree else _ZERO_AT))
+        for degree in range(0, 360, _EVERY_DEG)
+        if off(degree, moment.crank_deg) <= _SEEN_DEG
+        and all(off(degree, mark.crank_deg) >= _CLEAR_DEG for mark in engine.marks)
+    ]
     if leaders:
         unnamed = [mark for mark in engine.marks if mark.crank_deg not in placed]
         seen = [mark for mark in unnamed if off(mark.crank_deg, moment.crank_deg) <= _OPENING_DEG]

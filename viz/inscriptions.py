@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from quillwise.viz import captions
 from quillwise.viz.cameras import Camera, project
 from quillwise.viz.engraving import Label
 
@@ -40,11 +41,13 @@ def set_out(
     size_px: tuple[int, int],
     height: float,
     width_of: Callable[[str], float],
+    in_two: bool = False,
 ) -> tuple[Inscription, ...]:
     """Where the words stand in a picture of that size. height: of a capital; width_of: how long a text is.
 
     Measured figures first; a word that would stand over one of these or of those before it is left out, and so is one
     that does not stand between its own places, or that the frame cuts, unless it is boxed: that one is moved within.
+    in_two: what has no room between its places in one line is set in two, the second below.
     """
     found: list[Inscription] = []
     if not labels:
@@ -53,15 +56,19 @@ def set_out(
     for number in sorted(range(len(labels)), key=lambda n: not labels[n].boxed):
         label, (x, y) = labels[number], places[number]
         border = 2 * _BORDER * height if label.boxed else 0.0
-        lines = label.text.split("\n")
+        low, up_to = _between(label, camera, size_px)
+        text = label.text
+        if in_two and "\n" not in text and width_of(text) / 2 > min(x - low, up_to - x):
+            text = captions.halved(text, width_of)
+            y += height * LINE / 2
+        lines = text.split("\n")
         wide = max(map(width_of, lines)) * (_BOLD_WIDER if label.boxed else 1.0) + border
         high = height * (1 + LINE * (len(lines) - 1)) + border
         if label.boxed:
             x = np.clip(x, wide / 2 + 1, max(wide / 2 + 1, size_px[0] - wide / 2 - 1))
             y = np.clip(y, high / 2 + 1, max(high / 2 + 1, size_px[1] - high / 2 - 1))
-        one = Inscription(text=label.text, middle=(float(x), float(y)), size=(wide, high), boxed=label.boxed)
+        one = Inscription(text=text, middle=(float(x), float(y)), size=(wide, high), boxed=label.boxed)
         edges = zip(one.middle, one.size, size_px, strict=True)
-        low, up_to = _between(label, camera, size_px)
         within = low <= one.middle[0] - wide / 2 and one.middle[0] + wide / 2 <= up_to
         within &= all(at - reach / 2 >= 0 and at + reach / 2 <= end for at, reach, end in edges)
         if within and not any(one.overlaps(other) for other in found):

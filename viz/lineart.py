@@ -307,7 +307,7 @@ def _inscribed(
     high = _ENGRAVED * text_mm
     # set out in hundredths of a millimetre of the frame
     size = round(100 * place.width), round(100 * place.height)
-    words = set_out(plain, camera, size, 100 * high, lambda text: 100 * text_width_mm(text, high))
+    words = set_out(plain, camera, size, 100 * high, lambda text: 100 * text_width_mm(text, high), in_two=True)
     found = []
     for word in words:
         lines = word.text.split("\n")

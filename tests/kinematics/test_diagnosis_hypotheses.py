@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from random_engines import in_line_six, v_eight
+from ten_mistakes import MISTAKES
 
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import Assembly, intended, move_teeth, with_clearances, with_mesh_teeth
@@ -145,20 +146,6 @@ def test_what_a_hypothesis_says_is_what_the_assembly_does(name: str) -> None:
             now = early_crank_deg(engine, after, leaf)
             assert now is not None and was is not None
             assert now - was == pytest.approx(one.early_deg.get(leaf, 0.0), abs=1e-9)
-
-
-MISTAKES = [
-    ("larkfell-port", "other-tooth:quill-b=+2", "quill-b"),
-    ("larkfell-port", "exhaust-stroke:exhaust-side", "one crank turn out"),
-    ("larkfell-port", "wrong-mark:camshaft B", "camshaft B set at the mark"),
-    ("larkfell-starboard", "other-tooth:sleeve-inlet=-1", "sleeve-inlet"),
-    ("larkfell-starboard", "wrong-mark:inlet-side", "inlet-side magneto set at the mark"),
-    ("slipway-six", "other-tooth:quill=+4", "quill"),
-    ("slipway-six", "exhaust-stroke:winch", "winch magneto one crank turn out"),
-    ("gantry-eight", "other-tooth:sleeve-left=+6", "sleeve-left"),
-    ("gantry-eight", "wrong-mark:camshaft B", "camshaft B"),
-    ("launch-inverted", "exhaust-stroke:left", "left magneto one crank turn out"),
-]
 
 
 @pytest.mark.parametrize(

@@ -119,6 +119,21 @@ def opened(display: str, tmp_path: Path) -> Iterator[Callable[..., Window]]:
             process.communicate()
 
 
+def told(script: str, display: str, folder: Path, *arguments: str, timeout_s: float = 120) -> str:
+    """What a script prints that opens a viewer of its own; it ends well and says nothing on stderr."""
+    done = subprocess.run(
+        [sys.executable, "-c", script, *arguments],
+        env=environment(display),
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    return done.stdout
+
+
 def environment(display: str) -> dict[str, str]:
     """Ours, with the display, and the choice of the window's class left to the program."""
     return {key: value for key, value in os.environ.items() if key != graphics.WINDOW_VARIABLE} | {"DISPLAY": display}

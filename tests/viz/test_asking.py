@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fitter import typed
+from ten_mistakes import MISTAKES
 from typer.testing import CliRunner
 
 from quillwise.kinematics.asking import standing
@@ -31,19 +32,6 @@ from quillwise.scenes.judging import packaged as packaged_judgement
 from quillwise.viz import asking, cli
 
 JUDGEMENT = packaged_judgement()
-
-FAULTS = [
-    ("larkfell-port", "other-tooth:quill-b=+2", "quill-b"),
-    ("larkfell-port", "exhaust-stroke:exhaust-side", "one crank turn out"),
-    ("larkfell-port", "wrong-mark:camshaft B", "camshaft B set at the mark"),
-    ("larkfell-starboard", "other-tooth:sleeve-inlet=-1", "sleeve-inlet"),
-    ("larkfell-starboard", "wrong-mark:inlet-side", "inlet-side magneto set at the mark"),
-    ("slipway-six", "other-tooth:quill=+4", "quill"),
-    ("slipway-six", "exhaust-stroke:winch", "winch magneto one crank turn out"),
-    ("gantry-eight", "other-tooth:sleeve-left=+6", "sleeve-left"),
-    ("gantry-eight", "wrong-mark:camshaft B", "camshaft B"),
-    ("launch-inverted", "exhaust-stroke:left", "left magneto one crank turn out"),
-]
 
 
 @dataclass
@@ -78,7 +66,7 @@ def loop(monkeypatch: pytest.MonkeyPatch, folder: Path, scene: str, mistake: str
 
 @pytest.mark.parametrize(
     ("scene", "mistake", "named"),
-    [pytest.param(*one, marks=() if number == 6 else pytest.mark.slow) for number, one in enumerate(FAULTS)],
+    [pytest.param(*one, marks=() if number == 6 else pytest.mark.slow) for number, one in enumerate(MISTAKES)],
 )
 def test_ten_faults_are_found_with_fewer_readings_than_all(
     scene, mistake, named, tmp_path, monkeypatch, record_property

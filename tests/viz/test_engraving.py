@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -65,6 +67,25 @@ def test_the_mark_that_the_crank_stands_at_is_named(engine: Engine) -> None:
         texts = [label.text for label in labels(engine, rig(engine), close_up(engine, "window"), moment, state)]
         same = [m.label for m in engine.marks if abs((m.crank_deg - mark.crank_deg + 180) % 360 - 180) < 1e-9]
         assert any(label in texts for label in same)
+
+
+def test_the_name_of_a_mark_by_zero_keeps_clear_of_its_bar() -> None:
+    """12 degrees of the disc from zero, on the mark's side, by 2 to 5 off the mark; from 13 on it stays there."""
+    built = packaged("slipway-six")
+    for from_zero, wanted in ((10.0, 12.0), (-8.0, -12.0), (4.0, 9.0), (-12.0, -14.0), (13.5, 13.5)):
+        crank = from_zero % 720.0
+        (mark,) = (replace(each, crank_deg=crank) for each in built.marks if each.label == "A1 exhaust closes")
+        engine = replace(built, marks=(mark,))
+        assembly = intended(engine)
+        moment = Frame(assembly=assembly, crank_deg=crank, free={})
+        state = motion(engine, assembly, crank)
+        found = labels(engine, rig(engine), close_up(engine, "window"), moment, state)
+        (label,) = (each for each in found if each.text.replace("\n", " ") == mark.label)
+        turn = np.radians(engine.sizes.pointer_turn_deg)
+        out, across = np.array([-np.sin(turn), np.cos(turn)]), np.array([np.cos(turn), np.sin(turn)])
+        place = np.array(label.at_mm[1:])
+        off = float(np.degrees(np.arctan2(-(place @ across), place @ out))) * engine.sigma
+        assert from_zero - off == pytest.approx(wanted, abs=1e-6)
 
 
 def test_the_finger_points_at_the_name_of_the_cylinder_that_fires(engine: Engine) -> None:

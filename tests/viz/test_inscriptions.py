@@ -21,7 +21,7 @@ from quillwise.viz.cameras import project
 from quillwise.viz.closeups import close_up, close_up_bodies, close_up_camera, place_close_up
 from quillwise.viz.engraving import Label, labels, most
 from quillwise.viz.inscribed import Inscribed
-from quillwise.viz.inscriptions import set_out
+from quillwise.viz.inscriptions import LINE, set_out
 from quillwise.viz.layout import layout
 from quillwise.viz.lineart import step_drawing
 from quillwise.viz.linked import linked
@@ -122,6 +122,24 @@ def test_a_measured_figure_is_kept_and_moved_within_the_frame() -> None:
     assert [word.text for word in words] == ["3.56°", "10"], "the figure first, the word that would cover another not"
     assert project(camera, np.array([corner]), (300, 200))[0, 0] < 0 or words[0].middle[0] > 250
     assert words[0].middle[0] - words[0].size[0] / 2 > 0 and words[0].middle[0] + words[0].size[0] / 2 < 300
+
+
+def test_a_name_without_room_in_a_line_takes_two() -> None:
+    """Where two are allowed: the second below the first, which stays where a single one would be."""
+    engine = packaged("slipway-six")
+    shown = close_up(engine, "window")
+    state = exhibit.state_at(engine, frame(play(engine).steps[0], 1.0))
+    camera = close_up_camera(engine, rig(engine), shown, state, 1.5)
+    x, y, z = (float(value) for value in camera.focal)
+    name = Label(text="A1 inlet opens", at_mm=(x, y, z), between_mm=((x, y - 20.0, z), (x, y + 20.0, z)))
+    (left, middle), (right, _) = project(camera, np.array(name.between_mm), (300, 200))
+    room = abs(right - left) / len(name.text)
+    for wide, lines in ((0.9 * room, ["A1 inlet opens"]), (1.4 * room, ["A1 inlet", "opens"])):
+        (word,) = set_out([name], camera, (300, 200), 9.0, lambda text, wide=wide: wide * len(text), in_two=True)
+        assert word.text.split("\n") == lines
+        assert word.middle[1] - LINE * 9.0 * (len(lines) - 1) / 2 == pytest.approx(middle)
+    assert set_out([name], camera, (300, 200), 9.0, lambda text: 1.4 * room * len(text)) == ()
+    assert set_out([name], camera, (300, 200), 9.0, lambda text: 3.0 * room * len(text), in_two=True) == ()
 
 
 @pytest.mark.parametrize("kind", ["window", "magneto"])

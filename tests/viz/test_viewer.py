@@ -8,8 +8,6 @@ from __future__ import annotations
 import itertools
 import json
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from dataclasses import fields
@@ -21,7 +19,7 @@ import pytest
 import x_window
 from numpy.typing import NDArray
 from PIL import Image
-from viewer_window import SIZE, Window, environment
+from viewer_window import SIZE, Window, told
 
 from quillwise.kinematics.errors import GraphicsError, RequestError
 from quillwise.kinematics.sequence import play
@@ -233,33 +231,15 @@ def test_it_plays_from_step_to_step_and_the_other_engine_too(opened: Callable[..
 
 @pytest.mark.slow
 def test_nothing_piles_up_and_a_beat_after_the_close_is_harmless(display: str, tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", _COUNT],
-        env=environment(display),
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout == "GraphicsError False\n"
+    printed = told(_COUNT, display, tmp_path, timeout_s=120)
+    assert printed == "GraphicsError False\n"
 
 
 @pytest.mark.slow
 def test_two_thousand_frames_take_no_more_memory_than_five_hundred(display: str, tmp_path: Path) -> None:
     """All steps four times over: the first time makes what is drawn, after that nothing may be added."""
-    done = subprocess.run(
-        [sys.executable, "-c", _PASSES],
-        env=environment(display),
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    frames, first, second, _, last = (float(word) for word in done.stdout.split())
+    printed = told(_PASSES, display, tmp_path, timeout_s=300)
+    frames, first, second, _, last = (float(word) for word in printed.split())
     assert frames >= 2000
     # a frame that kept one picture of this window would add 0.7 MB, 1500 of them over a gigabyte
     assert last - second < 12.0, (first, second, last)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -15,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 from typer.testing import CliRunner
-from viewer_window import SIZE, Window, environment
+from viewer_window import SIZE, Window, told
 
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.sequence import play
@@ -276,17 +274,8 @@ viewer.close()
 
 @pytest.mark.slow
 def test_the_camera_flies_to_a_clicked_part_and_does_not_jump(display: str, tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", _FLIES, *map(str, _PICK)],
-        env=environment(display),
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    high, picked = json.loads(done.stdout)
+    printed = told(_FLIES, display, tmp_path, *map(str, _PICK), timeout_s=60)
+    high, picked = json.loads(printed)
     assert picked == "wheel camshaft A, 42-tooth bevel"
     assert high[-1] == high[-2], "it has arrived"
     assert high[-1] < 0.5 * high[0]
@@ -354,17 +343,8 @@ print(json.dumps(found))
 
 @pytest.mark.slow
 def test_the_label_of_the_angle_stands_whole_in_the_view_from_everywhere(display: str, tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-c", _LABEL],
-        env=environment(display),
-        cwd=tmp_path,
-        capture_output=True,
-        text=True,
-        timeout=85,
-        check=False,
-    )
-    assert (done.returncode, done.stderr) == (0, "")
-    for name, view, (left, right, bottom, top), (width, height), visible in json.loads(done.stdout):
+    printed = told(_LABEL, display, tmp_path, timeout_s=85)
+    for name, view, (left, right, bottom, top), (width, height), visible in json.loads(printed):
         assert visible, (name, view)
         assert right - left > 100, (name, view)
         assert 0 <= left < right <= width, (name, view)

@@ -89,3 +89,28 @@ def test_a_close_up_of_what_stands_still_has_no_arrow() -> None:
     assert not _drawn(engine, rig(engine), nip, window)[0], "the crank stands while the feeler is nipped"
     assert _drawn(engine, rig(engine), steps["a-mark"], window)[0]
     assert not _drawn(engine, rig(engine), steps["points"], window)[0]
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_arrow_of_a_trial_tells_the_teeth_that_the_step_tells(name: str) -> None:
+    """From the tooth as drawn, 0, to the one that fits: on by its number, or back by what is left of a turn."""
+    engine = packaged(name)
+    the_rig, told = rig(engine), 0
+    for step in play(engine).steps:
+        if not step.key.endswith("-try"):
+            continue
+        assert step.chosen is not None
+        tooth, count = step.chosen.driving_tooth, engine.couplings[step.coupling].data.driving_teeth
+        found = [
+            arrow.words
+            for stack in glances(engine, step, still=True)
+            for glance in stack
+            if glance.kind == "teeth"
+            for arrow in _drawn(engine, the_rig, step, glance)[0]
+        ]
+        assert found, step.key
+        for words in found:
+            assert int(words.split()[0]) in (tooth, count - tooth), step.key
+            assert f" {words}" in " ".join(step.text.do), "the same number as in the step's text"
+            told += 1
+    assert told

@@ -1,18 +1,20 @@
 """The command line: its options for all commands, and the one place that turns an error into words and a code.
 
 Exit codes: 0 done; 1 a check in the work itself failed; 2 bad input; 3 no graphics; 4 cannot write; 130 interrupted.
-The commands stand in ``figures``, ``folders``, ``pictures``; libraries of numbers and pictures are imported in them.
+``COMMANDS`` tells which module a command stands in; libraries of numbers and pictures are imported in those.
 """
 
 from __future__ import annotations
 
 import copy
 import errno
+import importlib
 import os
 import sys
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cache
 from typing import Annotated, Any
 
 import typer
@@ -20,8 +22,20 @@ import typer.core
 
 from quillwise.kinematics.errors import GraphicsError, OutputError, QuillwiseError, SceneError
 from quillwise.scenes.places import printable
-from quillwise.viz import asked, briefing, diagnosing, figures, folders, modelling, pictures, proving, sheets
+from quillwise.viz.asked import Manner
 from quillwise.viz.start import INTERRUPTED
+
+COMMANDS = {
+    "figures": ("events", "vernier", "rehearse", "validate", "engines"),
+    "folders": ("new",),
+    "pictures": ("show", "draw", "film"),
+    "modelling": ("models",),
+    "briefing": ("brief",),
+    "sheets": ("sheets",),
+    "proving": ("accuracy", "disc"),
+    "diagnosing": ("diagnose",),
+}
+"""The commands by the module of this package that they stand in, in the order in which ``--help`` lists them."""
 
 # with any other option the other commands may be told of
 _BEFORE_A_COMMAND = ("--quiet", "--debug")
@@ -89,7 +103,7 @@ class Program(typer.core.TyperGroup):
         typer.echo(message, err=True)
 
 
-app = typer.Typer(
+_bare = typer.Typer(
     name="quillwise",
     cls=Program,
     help="Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings.",
@@ -101,7 +115,7 @@ app = typer.Typer(
 )
 
 
-@app.callback(invoke_without_command=True)
+@_bare.callback(invoke_without_command=True)
 def program(
     ctx: typer.Context,
     quiet: Annotated[bool, typer.Option("--quiet", help="No remarks and no progress on stderr.")] = False,
@@ -109,35 +123,50 @@ def program(
     version: Annotated[bool, typer.Option("--version", help="The version, and no more.")] = False,
 ) -> None:
     """Shows, computes and briefs the setting of camshafts and magnetos through vernier couplings."""
-    ctx.obj = asked.Manner(quiet=quiet, debug=debug)
+    ctx.obj = Manner(quiet=quiet, debug=debug)
     if version:
         import importlib.metadata
 
         typer.echo(f"quillwise {importlib.metadata.version('quillwise')}")
         raise typer.Exit
     if ctx.invoked_subcommand is None:
-        ctx.invoke(pictures.show, ctx)
+        from quillwise.viz.pictures import show
+
+        ctx.invoke(show, ctx)
 
 
-figures.register(app)
-folders.register(app)
-pictures.register(app)
-modelling.register(app)
-briefing.register(app)
-sheets.register(app)
-proving.register(app)
-diagnosing.register(app)
+def _with(modules: Iterable[str]) -> typer.Typer:
+    made = copy.copy(_bare)
+    made.registered_commands = []
+    for module in modules:
+        importlib.import_module(f"quillwise.viz.{module}").register(made)
+    return made
+
+
+@cache
+def all_commands() -> typer.Typer:
+    """The whole program."""
+    return _with(COMMANDS)
+
+
+def __getattr__(name: str) -> typer.Typer:
+    """``app``, the whole program, made when somebody asks for it: the program itself seldom needs all of it."""
+    if name == "app":
+        return all_commands()
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
 
 
 def asked_alone(words: Sequence[str]) -> typer.Typer:
     """The program with no command but the one that the words ask for, all of it where they do not begin with a
-    command: making a command out of its function takes a millisecond each."""
+    command: making a command out of its function takes a millisecond each, importing the modules of all as long."""
     command = next((word for word in words if word not in _BEFORE_A_COMMAND), "")
-    asked = [each for each in app.registered_commands if each.callback and each.callback.__name__ == command]
-    if not asked or _COMPLETES in os.environ:
-        return app
-    alone = copy.copy(app)
-    alone.registered_commands = asked
+    module = next((module for module, commands in COMMANDS.items() if command in commands), None)
+    if module is None or _COMPLETES in os.environ:
+        return all_commands()
+    alone = _with([module])
+    alone.registered_commands = [
+        each for each in alone.registered_commands if each.callback and each.callback.__name__ == command
+    ]
     return alone
 
 

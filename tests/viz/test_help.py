@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import shlex
 import shutil
@@ -15,6 +16,7 @@ import typer.main
 from typer.testing import CliRunner
 
 from quillwise.scenes import library
+from quillwise.viz import cli
 from quillwise.viz.cli import app, asked_alone
 
 PROGRAM: Any = typer.main.get_command(app)
@@ -134,6 +136,21 @@ def test_a_command_made_alone_is_the_same(command: str) -> None:
     texts = {CliRunner().invoke(each, [command, "--help"], env=wide).output for each in (app, alone)}
     assert len(texts) == 1
     assert texts.pop().startswith("Usage: ")
+
+
+def test_each_command_stands_in_the_module_that_is_named_for_it() -> None:
+    for module, commands in cli.COMMANDS.items():
+        made = typer.Typer()
+        importlib.import_module(f"quillwise.viz.{module}").register(made)
+        assert [each.callback.__name__ for each in made.registered_commands if each.callback] == list(commands)
+    assert [name for commands in cli.COMMANDS.values() for name in commands] == list(COMMANDS)
+
+
+def test_a_command_loads_no_module_of_another() -> None:
+    code = "import sys; from quillwise.viz.cli import asked_alone; asked_alone(['events']); print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    loaded = {name.removeprefix("quillwise.viz.") for name in done.stdout.split()}
+    assert loaded & set(cli.COMMANDS) == {"figures"}
 
 
 @pytest.mark.parametrize("words", [[], ["--help"], ["--help", "events"], ["--version", "events"], ["event"], ["-h"]])

@@ -128,7 +128,8 @@ def _part(engine: Engine, draft: _Draft, part: Hypothesis, told: Explained, gear
                 couplings.setdefault(upstream.name, leaf)
         for coupling, leaf in couplings.items():
             if coupling not in draft.moves:
-                _vernier(engine, draft, coupling, leaf, -(told.early_deg[leaf] - geared.get(leaf, 0.0)))
+                cause_teeth = part.moves.get(coupling, (0, 0))[0]
+                _vernier(engine, draft, coupling, leaf, -(told.early_deg[leaf] - geared.get(leaf, 0.0)), cause_teeth)
         return
     unit = engine.sheet.length_unit
     for name in part.u_clearance_mm:
@@ -165,8 +166,9 @@ def _part(engine: Engine, draft: _Draft, part: Hypothesis, told: Explained, gear
         draft.repeat.append("Set the camshaft again, all its steps.")
 
 
-def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_deg: float) -> None:
-    """Bring a shaft back by its coupling: ``wanted_crank_deg`` is how much earlier it shall stand."""
+def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_deg: float, cause_teeth: int) -> None:
+    """Bring a shaft back by its coupling. ``wanted_crank_deg``: how much earlier it shall stand; ``cause_teeth``: how
+    far on its driving end stands if the cause alone is right, 0 where the cause names no tooth."""
     coupling = engine.couplings[name]
     data, driven = coupling.data, engine.shafts[coupling.driven]
     turns = coupling_turns(engine, name)
@@ -199,6 +201,10 @@ def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_d
         draft.do.append(str(STRIKE))
     draft.do.append(f"Turn {driven.name} {turned:.1f} degrees {way}, seen from the {driven.seen_from}, until {place}.")
     draft.do.append("Hold it there.")
+    if cause_teeth and k != -cause_teeth:
+        draft.do.append(
+            f"NOTE: The cause says {_teeth(cause_teeth)}, but the readings are nearest to the next line. Go by that."
+        )
     draft.do += move_in_words(k, m, data.kind, turning(driven.sense), driven.seen_from).replace(". ", ".\n").split("\n")
     draft.do.append(str(force(quill)))
     later = "earlier" if shift > 0 else "later"

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from quillwise.kinematics.couplings import largest_left_over_deg, step_with_cycles_deg
+from quillwise.kinematics.couplings import common_factor, largest_left_over_deg, step_with_cycles_deg
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.misread import MisreadRow, misread_rows
 from quillwise.kinematics.model import Coupling, Engine
@@ -67,9 +67,26 @@ def _of_couplings(engine: Engine) -> Iterator[Remark]:
         )
         yield Remark(
             path=f"couplings.{name}",
-            text=f"half a step of {name} is {left:.2f} crank degrees, more than the {limit:g} that the limit of a "
-            f"{event} allows: even its best tooth may leave {shaft} to be rejected.{more}",
+            text=f"{_no_vernier(coupling)}half a step of {name} is {left:.2f} crank degrees, more than the {limit:g} "
+            f"that the limit of a {event} allows: even its best tooth may leave {shaft} to be rejected.{more}",
         )
+
+
+def _no_vernier(coupling: Coupling) -> str:
+    """Why a step is coarse where the counts have a factor in common. Empty for a true vernier."""
+    driving, driven = coupling.data.driving_teeth, coupling.data.driven_teeth
+    shared = common_factor(driving, driven)
+    if shared == 1:
+        return ""
+    if driving == driven:
+        return (
+            f"both ends of {coupling.name} have {driving} teeth, so it is no vernier: a tooth on at both ends changes "
+            "nothing. Count the teeth of both ends again; "
+        )
+    return (
+        f"{driving} and {driven} teeth of {coupling.name} have the factor {shared} in common, so of its {driving} "
+        f"trials only {driving // shared} differ. Count the teeth of both ends again; "
+    )
 
 
 def _left_over_crank_deg(engine: Engine, coupling: Coupling) -> float:

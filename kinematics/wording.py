@@ -323,6 +323,8 @@ def try_teeth(
 ) -> Text:
     word = "quill" if kind == "quill" else "sleeve"
     which = "the tooth that fits" if fits else "the tooth that is taken"
+    # put home all the same: what it drives has been turned to let it in, and so has left its mark
+    forced = "" if fits else " It goes in only where the shaft that is driven leaves its place by as much."
     turned = (
         f"The {word} goes in without a turn."
         if teeth == 0
@@ -340,7 +342,7 @@ def try_teeth(
         ),
         see=(
             (word, f"At first try: {first}."),
-            (word, f"At {which}: {taken}."),
+            (word, f"At {which}: {taken}.{forced}"),
             (word, _how_many_fit(others, of)),
         ),
         cautions=(force(word),),

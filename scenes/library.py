@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,8 +38,18 @@ def find(name_or_path: str) -> Path:
     path = Path(name_or_path)
     if _kind(path) == "nothing" and not set(name_or_path) & set("/\\."):
         text = unknown("engine", printable(name_or_path), folders)
-        raise SceneError([Problem("", f"{text}; there is no folder of that name here either")])
+        own = difflib.get_close_matches(name_or_path, _own(), n=1)
+        near = f" (did you mean ./{printable(own[0])}?)" if own else ""
+        raise SceneError([Problem("", f"{text}; there is no folder of that name here either{near}")])
     return as_folder(path)
+
+
+def _own() -> list[str]:
+    """The engine folders in the current folder, as far as they can be told at a glance."""
+    try:
+        return sorted(file.parent.name for file in Path.cwd().glob(f"*/{sources.ENGINE}"))
+    except OSError:
+        return []
 
 
 def as_folder(path: Path) -> Path:

@@ -25,7 +25,7 @@ LARGEST_FILE = 1_000_000
 LONGEST_CHAIN = 5
 _DEEPEST_TABLE = 12
 _PACKAGED = Path(__file__).resolve().parent
-_MISSING = "missing: expected a file in the engine folder"
+_MISSING = "missing: expected a file in the engine folder, as `quillwise new` writes it"
 _LONGEST_KEY = 20
 # tomllib takes time with the square of the parts of a dotted key
 _DEEP_KEY = re.compile(

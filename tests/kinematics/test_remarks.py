@@ -36,8 +36,24 @@ def test_a_coupling_too_coarse_for_the_limit_is_named_with_what_it_leaves() -> N
     assert set(found) == {f"couplings.{name}" for name in engine.couplings}
     for name, coupling in engine.couplings.items():
         left = 9 / abs(float(engine.shafts[coupling.driven].turns))
-        said = f"half a step of {name} is {left:.2f} crank degrees, more than the "
-        assert found[f"couplings.{name}"].startswith(said)
+        assert f"half a step of {name} is {left:.2f} crank degrees, more than the " in found[f"couplings.{name}"]
+
+
+@pytest.mark.parametrize(
+    ("driving", "driven", "why"),
+    [
+        (20, 20, "both ends of {} have 20 teeth, so it is no vernier: a tooth on at both ends changes nothing. Count"),
+        # arithmetic: gcd(20, 25) = 5; after 4 driving and 5 driven teeth, a fifth of a turn both, it stands as before
+        (20, 25, "20 and 25 teeth of {} have the factor 5 in common, so of its 20 trials only 4 differ. Count"),
+        (6, 7, "half a step of {} is "),
+    ],
+)
+def test_why_a_coupling_is_too_coarse(driving: int, driven: int, why: str) -> None:
+    engine = build(with_teeth(in_line_six(), driving, driven))
+    found = {remark.path: remark.text for remark in remarks(engine)}
+    assert found
+    for path, text in found.items():
+        assert text.startswith(why.format(path.removeprefix("couplings.")))
 
 
 def test_the_limit_decides() -> None:

@@ -50,6 +50,9 @@ def test_what_is_no_engine_folder(make_folder, tmp_path, monkeypatch):
         'unknown engine "larkfell-prot"; defined: gantry-eight, larkfell-port, larkfell-starboard, '
         "launch-inverted, slipway-six (did you mean larkfell-port?); there is no folder of that name here either"
     )
+    own = folder.rename(tmp_path / "two-stroke-barge")
+    assert message("two-stroke-brage").endswith("of that name here either (did you mean ./two-stroke-barge?)")
+    folder = own.rename(folder)
     assert message("./none") == 'expected an engine folder, got nothing, "none"'
     assert message(str(folder / "engine.toml")) == (
         f'expected an engine folder, got a file, "{folder / "engine.toml"}": give the folder that it is in'

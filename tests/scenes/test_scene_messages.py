@@ -419,13 +419,15 @@ def test_a_thousand_dotted_levels_are_no_key(make_folder):
 
 
 def test_an_empty_folder(write_folder):
-    assert message(write_folder("empty", None)) == ("engine.toml: missing: expected a file in the engine folder")
+    assert message(write_folder("empty", None)) == (
+        "engine.toml: missing: expected a file in the engine folder, as `quillwise new` writes it"
+    )
 
 
 def test_a_setup_file_is_needed_where_there_is_no_like(make_folder):
     folder = make_folder()
     (folder / "setup.toml").unlink()
-    assert message(folder) == "setup.toml: missing: expected a file in the engine folder"
+    assert message(folder) == "setup.toml: missing: expected a file in the engine folder, as `quillwise new` writes it"
 
 
 def test_a_folder_in_place_of_a_file(make_folder):

@@ -9,6 +9,7 @@ import numpy as np
 
 from quillwise.kinematics.angles import array, in_cycle, wrapped
 from quillwise.kinematics.assembly import Assembly, intended, with_clearances
+from quillwise.kinematics.lengths import length_figure
 from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, shaft_angles
@@ -28,7 +29,8 @@ from quillwise.kinematics.timing import early_crank_deg, timing_table
 
 
 def typed(engine: Engine, found: Assembly, proposal: Proposal, rng: np.random.Generator) -> str:
-    """The line that answers a proposal."""
+    """The line that answers a proposal, lengths in the unit of the engine's file."""
+    unit = engine.sheet.length_unit
     checking = {name: valve.data.checking_clearance_mm for name, valve in engine.valves.items()}
     found = with_clearances(found, checking)
     noise = float(rng.normal())
@@ -44,9 +46,9 @@ def typed(engine: Engine, found: Assembly, proposal: Proposal, rng: np.random.Ge
             at = _of_break(engine, found, f"{magneto.fires[0]} {name} points break")
             return f"{_finger(engine, found, name, at)[1] + u * noise:.2f}"
         case ClearanceReading(valve=name, u_mm=u):
-            return f"{checking[name] + u * noise:.3f}"
+            return length_figure(checking[name] + u * noise, unit, 3)
         case GapReading(magneto=name, u_mm=u):
-            return f"{found.points_gaps_mm[name] + u * noise:.3f}"
+            return length_figure(found.points_gaps_mm[name] + u * noise, unit, 3)
         case PointerReading(cylinder=name, u_deg=u):
             firing = engine.cylinders[name].firing_deg
             return f"{_angle(firing - 36.0 + u * noise)} {_angle(firing + 36.0 + u * noise)}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -116,3 +117,19 @@ def test_the_empty_file_goes_where_it_is_named(tmp_path, monkeypatch):
     assert result.exit_code == 2
     assert result.stderr == '--blank writes one file: "b.toml" or "a.toml", not both\n'
     assert not Path("a.toml").exists() and not Path("b.toml").exists()
+
+
+@pytest.mark.parametrize(("off", "other"), [(4, True), (-8, False)])
+def test_the_cure_says_where_its_teeth_are_not_those_of_the_cause(off, other, tmp_path):
+    """A cause of k teeth on is cured by k back, or a NOTE before the count says that the readings ask for another."""
+    path = tmp_path / "readings.toml"
+    run("rehearse", "slipway-six", "--mistake", f"other-tooth:quill={off:+}", "--readings", str(path), code=1)
+    first = json.loads(run("diagnose", str(path), "--json", "--no-next", code=1))["causes"][0]
+    said, way = re.match(r"quill (\d+) teeth (on|back) at its driving end", first["name"]).groups()
+    cure = first["cure"]
+    differs = cure["teeth"]["quill"]["driving"] != (-int(said) if way == "on" else int(said))
+    notes = [number for number, line in enumerate(cure["do"]) if line.startswith("NOTE: The cause says ")]
+    assert (differs, len(notes)) == (other, int(other))
+    if other:
+        assert cure["do"][notes[0]].startswith(f"NOTE: The cause says {said} teeth, ")
+        assert cure["do"][notes[0] + 1].startswith("Turn the quill ")

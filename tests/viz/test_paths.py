@@ -130,7 +130,7 @@ def test_a_folder_by_other_ways(here: Path) -> None:
         ("folder", "expected a file, got something else"),
         ("/dev/zero", "expected a file, got something else"),
         ("/etc/hostname", "expected a file in the engine folder, got a link to elsewhere"),
-        ("nowhere", "missing: expected a file in the engine folder"),
+        ("nowhere", "missing: expected a file in the engine folder, as `quillwise new` writes it"),
     ],
 )
 def test_files_of_a_folder_that_are_none(here: Path, file: str, kind: str, told: str) -> None:

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -79,10 +80,10 @@ def used_mb():
         return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 with Viewer(built, played, (640, 360), clock=lambda: now) as viewer:
     used = []
-    for _ in range(4):
+    for _ in range(9):
         viewer.press("Home")
         for _ in played.steps:
-            for beat in range(500 // len(played.steps) + 1):
+            for beat in range(250 // len(played.steps) + 1):
                 now += 0.05
                 viewer.tick()
                 frames += 1
@@ -237,13 +238,15 @@ def test_nothing_piles_up_and_a_beat_after_the_close_is_harmless(display: str, t
 
 @pytest.mark.slow
 def test_two_thousand_frames_take_no_more_memory_than_five_hundred(display: str, tmp_path: Path) -> None:
-    """All steps four times over: the first time makes what is drawn, after that nothing may be added."""
+    """All steps nine times over: the first time makes what is drawn, after that nothing may be added."""
     printed = told(_PASSES, display, tmp_path, timeout_s=300)
-    frames, first, second, _, last = (float(word) for word in printed.split())
+    frames, first, *used = (float(word) for word in printed.split())
     assert frames >= 2000
-    # a frame that kept one picture of this window would add 0.7 MB, 1500 of them over a gigabyte
-    assert last - second < 12.0, (first, second, last)
-    assert last - first < 40.0, (first, second, last)
+    # One pass differs from the next by up to 15 MB, up and down, as the C library gives memory back or keeps it. A
+    # frame that kept one picture of this window would add 0.7 MB, those between the two medians a gigabyte.
+    early, late = median(used[:4]), median(used[4:])
+    assert late - early < 12.0, (first, used)
+    assert late - first < 40.0, (first, used)
 
 
 def test_without_a_display_it_is_an_error_in_one_line(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -181,9 +181,11 @@ def _to_the_tooth(engine: Engine, step: Step) -> tuple[CloseArrow, ...]:
     for move in step.moves:
         if move.coordinate == quill_coordinate(step.coupling) and move.end != move.start:
             line, under = teeth.turn_arc(engine, step.coupling, 1 if move.end > move.start else -1)
-            pitch = 360.0 / engine.couplings[step.coupling].data.driving_teeth
-            count = round(abs(move.end - move.start) / pitch)
+            every = engine.couplings[step.coupling].data.driving_teeth
+            count = round(abs(move.end - move.start) * every / 360.0)
             size = float(np.linalg.norm(line[0] - line[-1]))
             words = f"{count} {'tooth' if count == 1 else 'teeth'}"
+            if count > every / 2:  # the same place, by the shorter way
+                words += f"\nor {every - count} back"
             return (CloseArrow(line=line, size_mm=_TEETH_SIZE * size, words=words, words_mm=under),)
     return ()

@@ -16,7 +16,7 @@ from quillwise.viz.stage import Stage
 
 ENOUGH = 0.60
 ENOUGH_OF_ARROW = 0.75
-LEAST = 0.20  # of each of a few parts: a mean would let one be hidden altogether
+LEAST = 0.40  # of each of a few parts: a mean would let one be hidden altogether
 _FEW = 6
 _NEARLY = 0.8
 _HIDES = 0.2  # of a part: what stands before so much of it is drawn faint
@@ -27,10 +27,10 @@ _BETTER = 0.05  # the usual place is left for one that is seen by so much more
 # Directions of view on the right of the engine; the first is the usual one, and the others are near to it.
 _DIRECTIONS: tuple[Vector, ...] = (
     VIEWS["three-quarter"].direction,
+    (0.60, 0.70, 0.05),
     (0.55, 0.62, -0.62),
     (0.85, 0.40, -0.38),
     (0.40, 0.85, -0.30),
-    (0.60, 0.70, 0.05),
     (0.62, 0.62, 0.42),
     (0.08, 0.95, -0.30),
     (0.15, 0.60, -0.79),

@@ -24,7 +24,7 @@ BLANK = np.full((50, 50, 3), 255, np.uint8)
 
 @pytest.mark.parametrize(("size", "dpi"), SIZES)
 @pytest.mark.parametrize("name", SCENES)
-def test_no_line_of_a_step_plate_stands_over_another_and_the_strip_is_always_there(
+def test_no_line_of_a_step_plate_stands_over_another_and_the_strip_stands_below(
     name: str, size: tuple[int, int], dpi: float
 ) -> None:
     engine = packaged(name)
@@ -35,8 +35,13 @@ def test_no_line_of_a_step_plate_stands_over_another_and_the_strip_is_always_the
         lines, figures = text_of(engine, step)
         _, boxes = captions.compose(BLANK, title, lines, figures, size, dpi, SHARE, below)
         strip = strip_place(engine, size, dpi, boxes)
-        assert strip is not None, step.key
-        everything = [*boxes, strip]
+        if strip is None:
+            # letters of 1.8 mm are seven pixels there: the text of a magneto's mark takes all of its column
+            assert size == (854, 480) and step.key.endswith("-mark"), step.key
+        everything = [*boxes] if strip is None else [*boxes, strip]
+        letters = captions._set(captions.panel(size, dpi, SHARE), title, lines, figures, below)
+        least_mm = min(word.height_mm for word in letters if word.name != "footer")
+        assert captions._font_px(least_mm, dpi) >= 9, step.key
         for box in everything:
             assert 0 <= box.left < box.right <= size[0] and 0 <= box.top < box.bottom <= size[1], (step.key, box)
         for one, other in itertools.combinations(everything, 2):
@@ -44,6 +49,8 @@ def test_no_line_of_a_step_plate_stands_over_another_and_the_strip_is_always_the
         told = " ".join(box.text for box in boxes)
         for word in " ".join([title, *lines]).split():
             assert word in told, (step.key, word)
+        if strip is None:
+            continue
         wanted = cylinders(engine, step)
         plan = cycle.plan(engine, strip.size_px, wanted)
         assert set(plan.order) & set(wanted) or not wanted, "the cylinder in question has a row"

@@ -221,7 +221,7 @@ def leader(
 ) -> None:
     """The line from a boxed tag, which is drawn after it, to the place that the tag names, with a dot there."""
     x, y = tag_middle(middle, text, strip_px, pencil.im.size, width_px)
-    wide = max(1, strip_px // 14)
+    wide = max(1, round(strip_px / 12))
     for colour, extra in ((palette.GROUND, 2), (palette.BLACK, 0)):
         pencil.line((x, y, *end), fill=colour, width=wide + extra)
         dot = 1.6 * wide + extra / 2

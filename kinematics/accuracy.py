@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from quillwise.kinematics.assembly import Assembly, Engaged
+from quillwise.kinematics.branches import coupling_turns, step_crank
 from quillwise.kinematics.budget import (
     COVERAGE_FACTOR,
     Component,
@@ -20,7 +21,6 @@ from quillwise.kinematics.budget import (
     worst_case,
 )
 from quillwise.kinematics.cams import velocity_mm_per_deg
-from quillwise.kinematics.couplings import step_deg
 from quillwise.kinematics.model import Engine, Valve
 from quillwise.kinematics.positions import couplings_upstream
 from quillwise.kinematics.timing import Event, timing_table
@@ -106,14 +106,13 @@ def told_apart(engine: Engine, assembly: Assembly, found: Sequence[EventBudget])
     """For each coupling that is home: whether a position lies in the acceptance zone, and whether the next can be
     told from it."""
     made = []
-    for name, coupling in engine.couplings.items():
+    for name in engine.couplings:
         if not isinstance(assembly.engagements[name], Engaged):
             continue
         behind = [each for each in found if name in _upstream(engine, each.event) and each.event.early_deg is not None]
         if not behind:
             continue
-        data = coupling.data
-        step = float(step_deg(data.driving_teeth, data.driven_teeth) / abs(engine.shafts[coupling.driven].turns))
+        step = step_crank(engine, name)
         governs = min(behind, key=lambda each: each.event.limit_deg - each.reading_expanded)
         early = governs.event.early_deg or 0.0
         limit, guard = governs.event.limit_deg, governs.reading_expanded
@@ -159,12 +158,9 @@ def _setting(engine: Engine, event: Event) -> tuple[Component, ...]:
     """Half a step and the teeth of each coupling on the event's way."""
     found = []
     for name in _upstream(engine, event):
-        data = engine.couplings[name].data
-        turns = abs(float(engine.shafts[engine.couplings[name].driven].turns))
-        half = float(step_deg(data.driving_teeth, data.driven_teeth)) / 2 / turns
-        found.append(Component(name=f"half a step of {name}", half_width=half))
+        found.append(Component(name=f"half a step of {name}", half_width=step_crank(engine, name) / 2))
         if engine.sheet.tools.tooth_error_deg:
-            error = engine.sheet.tools.tooth_error_deg / turns
+            error = engine.sheet.tools.tooth_error_deg / coupling_turns(engine, name)
             found.append(Component(name=f"teeth of {name}", half_width=error))
     return tuple(found)
 

@@ -41,8 +41,8 @@ Engagement = Engaged | Open
 class Assembly:
     """An engine as it is put together. Mappings by name: couplings, valves, magnetos, meshes.
 
-    ``mesh_teeth``: ordinary gears meshed so many teeth out, + = the driven wheel early. ``points_gaps_mm``: None
-    means the gap of the data.
+    ``mesh_teeth``: ordinary gears meshed so many teeth out, + = the driven wheel early. ``clearances_mm``,
+    ``points_gaps_mm``: as set [mm]; a clearance of ``ROCKERS_OFF``: the follower is not fitted.
     """
 
     engagements: Mapping[str, Engagement]
@@ -69,17 +69,21 @@ def intended(engine: Engine) -> Assembly:
 
 
 def engage(assembly: Assembly, coupling: str, driving_teeth: int, driven_teeth: int) -> Assembly:
-    """Put a quill or sleeve home at these teeth."""
+    """Put a quill or sleeve home at these teeth. Raises RequestError for a coupling that does not exist."""
     return _with(assembly, coupling, Engaged(driving_teeth=driving_teeth, driven_teeth=driven_teeth))
 
 
 def open_at(assembly: Assembly, coupling: str, driven_deg: float, driving_teeth: int = 0) -> Assembly:
-    """Draw a quill or sleeve; the driven shaft stands at ``driven_deg`` (its coordinate)."""
+    """Draw a quill or sleeve; the driven shaft stands at ``driven_deg`` (its coordinate). Raises RequestError for a
+    coupling that does not exist."""
     return _with(assembly, coupling, Open(driven_deg=driven_deg, driving_teeth=driving_teeth))
 
 
 def move_teeth(assembly: Assembly, coupling: str, driving_teeth: int, driven_teeth: int) -> Assembly:
-    """Move a quill that is home by so many teeth past each mate. Raises RequestError when it is drawn."""
+    """Move a quill that is home by so many teeth past each mate. Raises RequestError when it is drawn or does
+    not exist."""
+    if coupling not in assembly.engagements:
+        raise RequestError(unknown("coupling", coupling, assembly.engagements))
     now = assembly.engagements[coupling]
     if isinstance(now, Open):
         raise RequestError(f"{coupling} is drawn: there are no teeth to move it from")
@@ -92,7 +96,8 @@ def with_clearances(assembly: Assembly, clearances_mm: Mapping[str, float]) -> A
 
 
 def with_mesh_teeth(assembly: Assembly, mesh: str, teeth: int) -> Assembly:
-    """Mesh an ordinary pair of gears ``teeth`` out, + = driven wheel early."""
+    """Mesh an ordinary pair of gears ``teeth`` out, + = driven wheel early. A name that the engine has not moves
+    nothing: the assembly does not know the gears."""
     return replace(assembly, mesh_teeth=MappingProxyType({**assembly.mesh_teeth, mesh: teeth}))
 
 

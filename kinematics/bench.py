@@ -23,6 +23,7 @@ from quillwise.kinematics.assembly import (
     open_at,
     with_clearances,
 )
+from quillwise.kinematics.branches import links_upstream, tooth_crank_deg
 from quillwise.kinematics.couplings import Trial, best, trials
 from quillwise.kinematics.datasheet import StepData
 from quillwise.kinematics.marks import (
@@ -67,8 +68,8 @@ def next_pass(crank_deg: float, mark_deg: float, period_deg: float = 720.0) -> f
 
 def passes(start_deg: float, end_deg: float, mark_deg: float) -> int:
     """How often a mark of the disc comes under the pointer on the way from start (not counted) to end (counted)."""
-    turns_end = math.floor((end_deg - mark_deg) / 360.0 + _SAME_PLACE_DEG)
-    turns_start = math.floor((start_deg - mark_deg) / 360.0 + _SAME_PLACE_DEG)
+    turns_end = math.floor((end_deg - mark_deg + _SAME_PLACE_DEG) / 360.0)
+    turns_start = math.floor((start_deg - mark_deg + _SAME_PLACE_DEG) / 360.0)
     return turns_end - turns_start
 
 
@@ -165,7 +166,7 @@ def _rotor_start_deg(magneto: Magneto) -> float:
     """How far before its place a free magneto rotor stands [crank deg]: where its points are open widest, so that their
     gap can be set, and far enough before the break to see it turn."""
     interval = 720.0 / len(magneto.fires)
-    half_open = interval * (1.0 - magneto.data.dwell_deg * magneto.data.lobes / 360.0) / 2
+    half_open = interval * (1.0 - magneto.data.dwell_deg * float(magneto.data.sparks_per_turn) / 360.0) / 2
     return interval * math.ceil((_ROTOR_LEAST_DEG + half_open) / interval) - half_open
 
 
@@ -176,10 +177,12 @@ def heel_deg(engine: Engine, valve: Valve, before_deg: float) -> float:
 
 
 def direction(engine: Engine, shaft: str) -> tuple[int, str]:
+    """The sense of a shaft about its axis (±1, as ``Shaft.sense``) and the end that it is seen from."""
     return engine.shafts[shaft].sense, engine.shafts[shaft].seen_from
 
 
 def nearest_deg(place_deg: float, crank_deg: float) -> float:
+    """The place [crank deg], moved by whole cycles, that lies nearest to ``crank_deg``."""
     return place_deg + 720.0 * round((crank_deg - place_deg) / 720.0)
 
 
@@ -293,15 +296,10 @@ def slug_of(camshaft: str) -> str:
 
 
 def least_tooth_crank_deg(engine: Engine, shaft: str) -> float:
-    """What one tooth of the finest ordinary gear between a shaft and the crankshaft moves it by [crank deg]."""
-    found = []
-    while engine.shafts[shaft].parent:
-        here = engine.shafts[shaft]
-        if here.link in engine.meshes:
-            teeth = engine.wheels[engine.meshes[here.link].driven].teeth
-            found.append(360.0 / teeth / abs(float(here.turns)))
-        shaft = here.parent
-    return min(found, default=0.0)
+    """What one tooth of the finest ordinary gear between a shaft and the crankshaft moves it by [crank deg]; 0 where
+    there is no gear."""
+    links = links_upstream(engine, shaft)
+    return min((tooth_crank_deg(engine, link) for link in links if link in engine.meshes), default=0.0)
 
 
 def to_mark(

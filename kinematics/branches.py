@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
+from quillwise.kinematics.couplings import step_deg
 from quillwise.kinematics.datasheet import StepData
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import CRANKSHAFT, Engine
@@ -18,7 +17,7 @@ from quillwise.kinematics.positions import couplings_upstream
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Branch:
-    """A branch. ``links``: couplings and meshes on the way to its leaves, each with the leaves behind it."""
+    """A branch. ``name``: its leaves in the trade's words; ``couplings``: those on the way to its leaves."""
 
     name: str
     leaves: tuple[str, ...]
@@ -89,7 +88,7 @@ def coupling_turns(engine: Engine, coupling: str) -> float:
 def step_crank(engine: Engine, coupling: str) -> float:
     """Smallest step of a coupling [crank deg]."""
     data = engine.couplings[coupling].data
-    return 360.0 / float(np.lcm(data.driving_teeth, data.driven_teeth)) / coupling_turns(engine, coupling)
+    return float(step_deg(data.driving_teeth, data.driven_teeth)) / coupling_turns(engine, coupling)
 
 
 def job_of(engine: Engine, leaf: str) -> StepData | None:

@@ -8,12 +8,9 @@ from dataclasses import replace
 from fractions import Fraction
 from types import MappingProxyType
 
-import numpy as np
-
 from quillwise.kinematics.cams import curve_problems
 from quillwise.kinematics.datasheet import DataSheet, camshaft_name
 from quillwise.kinematics.errors import Problem, SceneError
-from quillwise.kinematics.gears import Vec3
 from quillwise.kinematics.ignition import fires_problems, magneto_problems, place_magneto, spark_problems
 from quillwise.kinematics.lobes import RockerPlan, lobe_problems
 from quillwise.kinematics.marks import disc_marks
@@ -27,6 +24,7 @@ from quillwise.kinematics.preconditions import hand_problems, setup_problems
 from quillwise.kinematics.rig import bank_axes
 from quillwise.kinematics.shafts import spanned
 from quillwise.kinematics.throws import (
+    bore_spacing_mm,
     pin_radius_mm,
     place_cylinders,
     rod_width_mm,
@@ -34,6 +32,7 @@ from quillwise.kinematics.throws import (
     towards_middle,
 )
 from quillwise.kinematics.trains import Line, Tree, lay_out
+from quillwise.kinematics.tree import vec
 from quillwise.kinematics.valvegear import (
     ValveGear,
     as_placed,
@@ -68,17 +67,15 @@ def build(sheet: DataSheet) -> Engine:
         raise SceneError(problems)
     first_bank = cylinders[sheet.firing_order[0]].bank_turn_deg
     lines = {
-        CRANKSHAFT: Line(
-            axis=(1, 0, 0), point=(0, 0, 0), zero=_vec(bank_axes(first_bank)[0]), seen_from="wheelcase end"
-        )
+        CRANKSHAFT: Line(axis=(1, 0, 0), point=(0, 0, 0), zero=vec(bank_axes(first_bank)[0]), seen_from="wheelcase end")
     }
     for bank in sheet.banks:
         w, u = bank_axes(bank.turn_deg)
         for kind, out in camshaft_u_mm(sheet, gear, cylinders, sizes, towards_middle(sheet, bank.turn_deg)).items():
             lines[camshaft_name(bank.name, kind, sheet.camshafts_per_bank)] = Line(
                 axis=(1, 0, 0),
-                point=_vec(w * sizes.camshaft_height_mm + u * out),
-                zero=_vec(w),
+                point=vec(w * sizes.camshaft_height_mm + u * out),
+                zero=vec(w),
                 seen_from="wheelcase end",
             )
     rear_mm = max(cylinder.x_mm for cylinder in cylinders.values()) + 0.75 * crank.bore_mm
@@ -111,11 +108,6 @@ def build(sheet: DataSheet) -> Engine:
     return replace(engine, marks=tuple(disc_marks(engine)), parts=tuple(_parts(engine)))
 
 
-def _vec(values: object) -> Vec3:
-    x, y, z = np.asarray(values, dtype=float)
-    return float(x), float(y), float(z)
-
-
 def _valve_problems(sheet: DataSheet) -> Iterator[Problem]:
     for valve in (sheet.inlet, sheet.exhaust):
         found = list(curve_problems(valve, sheet.length_unit))
@@ -146,7 +138,7 @@ def _sizes(sheet: DataSheet, gear: ValveGear) -> Sizes:
     given = sheet.geometry
     height = given.get("camshaft_height_mm", gear.height_mm)
     return Sizes(
-        bore_spacing_mm=given.get("bore_spacing_mm", 1.28 * bore),
+        bore_spacing_mm=bore_spacing_mm(sheet),
         crown_mm=CROWN * bore,
         camshaft_height_mm=height,
         disc_x_mm=0.0,

@@ -205,13 +205,13 @@ def curve_problems(valve: ValveData, unit: LengthUnit = "mm") -> list[str]:
     if valve.law == "measured":
         return _measured_problems(valve, unit)
     positive = {
-        "the ramp velocity": valve.ramp_mm_per_crank_deg,
+        "the ramp velocity per crank degree": valve.ramp_mm_per_crank_deg,
         "the checking clearance": valve.checking_clearance_mm,
         "the ramp's top": valve.ramp_end_mm,
         "the valve lift": valve.lift_mm,
     }
     problems = [
-        f"{what} must be more than 0, got {value:g}"
+        f"{what} must be more than 0, got {stated(value, unit)}"
         for what, value in positive.items()
         if not (value > 0 and math.isfinite(value))
     ]

@@ -24,6 +24,7 @@ from quillwise.kinematics.readings import (
     ValveReading,
 )
 
+# standard uncertainties (k = 1) that a reading is expected to have; ours, no source
 U_CLEARANCE_MM, U_GAP_MM, U_LIFT_MM, U_FINGER_DEG, U_TDC_DEG = 0.02, 0.02, 0.02, 1.0, 0.15
 
 

@@ -219,12 +219,12 @@ def move_in_words(k: int, m: int, kind: Literal["quill", "sleeve"], turns: Rotat
     if k == 0 and m == 0:
         return f"Put the {kind} home in the same teeth at both ends."
     driving = (
-        f"Turn the {kind} {_teeth(k)} {_direction(k, turns)} at its driving end, {seen}."
+        f"Turn the {kind} {teeth_words(k)} {_direction(k, turns)} at its driving end, {seen}."
         if k
         else f"Keep the {kind} in the same teeth at its driving end."
     )
     driven = (
-        f"It then goes home {_teeth(m)} {_direction(m, turns)} at its driven end, {seen}."
+        f"It then goes home {teeth_words(m)} {_direction(m, turns)} at its driven end, {seen}."
         if m
         else "It then goes home in the same teeth at its driven end."
     )
@@ -281,7 +281,8 @@ def _fewest_teeth(n1: int, n2: int, steps: int) -> tuple[int, int]:
     return min(answers, key=lambda move: (abs(move[0]) + abs(move[1]), abs(move[0]), -move[0]))
 
 
-def _teeth(count: int) -> str:
+def teeth_words(count: int) -> str:
+    """A number of teeth without its sign: "1 tooth", "3 teeth"."""
     return "1 tooth" if abs(count) == 1 else f"{abs(count)} teeth"
 
 

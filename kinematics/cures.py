@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from quillwise.kinematics.assembly import Assembly, Open, intended, move_teeth, with_clearances, with_mesh_teeth
 from quillwise.kinematics.branches import coupling_turns, job_of, leaf_words, leaves_behind, magneto_of_leaf
-from quillwise.kinematics.couplings import move_for_shift, move_in_words
+from quillwise.kinematics.couplings import move_for_shift, move_in_words, teeth_words
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.explained import Explained
 from quillwise.kinematics.hypotheses import Hypothesis
@@ -99,10 +99,6 @@ def uncured(engine: Engine, what: Cure) -> Assembly:
     )
 
 
-def _teeth(count: int) -> str:
-    return "1 tooth" if abs(count) == 1 else f"{abs(count)} teeth"
-
-
 def _gears(engine: Engine, draft: _Draft, part: Hypothesis, geared: dict[str, float]) -> None:
     for mesh, teeth in part.meshes.items():
         wheel = engine.wheels[engine.meshes[mesh].driven]
@@ -110,7 +106,7 @@ def _gears(engine: Engine, draft: _Draft, part: Hypothesis, geared: dict[str, fl
         way = turning(shaft.sense if teeth < 0 else -shaft.sense)
         draft.do += [
             f"Take the gears {mesh} out of mesh.",
-            f"Turn {shaft.name} {_teeth(teeth)} {way}, seen from the {shaft.seen_from}.",
+            f"Turn {shaft.name} {teeth_words(teeth)} {way}, seen from the {shaft.seen_from}.",
             "Mesh the gears again, by their painted index marks.",
         ]
         draft.meshes[mesh] = draft.meshes.get(mesh, 0) - teeth
@@ -203,7 +199,8 @@ def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_d
     draft.do.append("Hold it there.")
     if cause_teeth and k != -cause_teeth:
         draft.do.append(
-            f"NOTE: The cause says {_teeth(cause_teeth)}, but the readings are nearest to the next line. Go by that."
+            f"NOTE: The cause says {teeth_words(cause_teeth)}, but the readings are nearest to the next line. "
+            "Go by that."
         )
     draft.do += move_in_words(k, m, data.kind, turning(driven.sense), driven.seen_from).replace(". ", ".\n").split("\n")
     draft.do.append(str(force(quill)))
@@ -212,7 +209,7 @@ def _vernier(engine: Engine, draft: _Draft, name: str, leaf: str, wanted_crank_d
     per_cycle = 2 * abs(driven.turns)
     if sets_of_positions(data.driving_teeth, data.driven_teeth, per_cycle) > 1:
         nearer = reach(data.driving_teeth, data.driven_teeth, per_cycle, wanted)
-        if abs(nearer.left_over_deg) / turns < abs(move.left_over_crank_deg or move.left_over_deg / turns) - _WORTH_DEG:
+        if abs(nearer.left_over_deg) / turns < abs(move.left_over_deg) / turns - _WORTH_DEG:
             draft.cycles = max(draft.cycles, nearer.cycles)
             many = "1 more cycle" if nearer.cycles == 1 else f"{nearer.cycles} more cycles"
             draft.do.append(f"After {many} of the crank, two turns each, it can come nearer still.")

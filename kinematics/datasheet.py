@@ -182,7 +182,8 @@ class MagnetoData:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LimitsData:
-    """Allowed differences from the data (±, crank degrees) and the expanded uncertainty (k = 2) of the reading."""
+    """Allowed differences from the data (±, crank degrees) and the expanded uncertainty (k = 2) of the reading.
+    ``room_mm``: the least room of a valve [mm]."""
 
     valve_event_deg: float = 2.0
     valve_event_uncertainty_deg: float = 0.8

@@ -133,9 +133,14 @@ def _latents(
     latent: dict[tuple[str, str], float] = {}
     chosen = dict(key)
 
+    mirrored = {of[chosen.get(branch.name, 0)].mirrored for branch, of in stated.field.branches}
+
     def column(name: tuple[str, str]) -> Floats:
+        # as in the covariance: what was written on the wrong side of its dead centre goes the other way
+        signs = [-1.0 if row.turns and row.entry in mirrored else 1.0 for row in rows]
+        own = [sign * row.columns.get(name, 0.0) for sign, row in zip(signs, rows, strict=True)]
         # the pointers' rows come last, and know nothing of it
-        return np.array([row.columns.get(name, 0.0) for row in rows] + [0.0] * (len(away) - len(rows)))
+        return np.array(own + [0.0] * (len(away) - len(rows)))
 
     for branch, hypotheses in stated.field.branches:
         one = hypotheses[chosen.get(branch.name, 0)]

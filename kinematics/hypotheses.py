@@ -30,7 +30,7 @@ from quillwise.kinematics.branches import (
     tooth_crank_deg,
 )
 from quillwise.kinematics.cams import events_at
-from quillwise.kinematics.couplings import positions
+from quillwise.kinematics.couplings import positions, teeth_words
 from quillwise.kinematics.judgement import Judgement
 from quillwise.kinematics.marks import mark_crank_deg, timing_valve
 from quillwise.kinematics.missetting import missettings
@@ -73,7 +73,7 @@ class Hypothesis:
     mirrored: int | None = None
     moves: Mapping[str, tuple[int, int]] = field(default_factory=_nothing)
     meshes: Mapping[str, int] = field(default_factory=_nothing)
-    sites: tuple[str, ...] = ()  # leaves or magnetos whose set-up it spoils
+    sites: tuple[str, ...] = ()  # leaves whose set-up it spoils
     tags: frozenset[tuple[Tag, str]] = frozenset()
 
     @property
@@ -157,10 +157,6 @@ def _early(leaves: Iterable[str], by_deg: float) -> Mapping[str, float]:
     return MappingProxyType(dict.fromkeys(leaves, by_deg))
 
 
-def _count(teeth: int) -> str:
-    return "1 tooth" if abs(teeth) == 1 else f"{abs(teeth)} teeth"
-
-
 def _way(by_deg: float) -> str:
     return f"{abs(by_deg):.1f} crank degrees {'early' if by_deg > 0 else 'late'}"
 
@@ -214,7 +210,7 @@ def all_moves(n1: int, n2: int) -> list[tuple[int, int, int]]:
 
 def _moved(driving: int, driven: int) -> str:
     ends = [
-        f"{_count(teeth)} {'on' if teeth > 0 else 'back'} at its {end} end"
+        f"{teeth_words(teeth)} {'on' if teeth > 0 else 'back'} at its {end} end"
         for teeth, end in ((driving, "driving"), (driven, "driven"))
         if teeth
     ]
@@ -235,7 +231,7 @@ def _gears(engine: Engine, groups: tuple[Branch, ...]) -> _Made:
                     place,
                     Hypothesis(
                         kind="ordinary gear a tooth out",
-                        name=f"gears {mesh} {_count(teeth)} {'on' if teeth > 0 else 'back'}: {_way(teeth * one)}",
+                        name=f"gears {mesh} {teeth_words(teeth)} {'on' if teeth > 0 else 'back'}: {_way(teeth * one)}",
                         odds=weight,
                         early_deg=_early(behind, teeth * one),
                         meshes=MappingProxyType({mesh: teeth}),
@@ -287,7 +283,8 @@ def _magnetos(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) 
                     place,
                     Hypothesis(
                         kind="inside of the magneto",
-                        name=f"{name} distributor finger {_count(teeth)} {'on' if teeth > 0 else 'back'} in its gear",
+                        name=f"{name} distributor finger {teeth_words(teeth)} "
+                        f"{'on' if teeth > 0 else 'back'} in its gear",
                         odds=weight,
                         finger_past_deg=MappingProxyType({name: teeth * wheel}),
                         meshes=MappingProxyType({engine.shafts[magneto.finger].link: teeth}),
@@ -444,8 +441,8 @@ def _everything(engine: Engine) -> _Made:
         upstream = engine.coupling_upstream(a), engine.coupling_upstream(b)
         if None in upstream or upstream[0] == upstream[1]:
             continue
-        apart = mark_crank_deg(engine, jobs[a]) - mark_crank_deg(engine, jobs[b])
-        if abs(float(wrapped(apart, 720.0))) > _SAME_DEG:
+        apart = float(wrapped(mark_crank_deg(engine, jobs[a]) - mark_crank_deg(engine, jobs[b]), 720.0))
+        if abs(apart) > _SAME_DEG:
             first, second = (leaves_behind(engine, c.name) for c in upstream if c is not None)
             early = {**_early(first, apart), **_early(second, -apart)}
             if set(first) & set(second):

@@ -43,6 +43,7 @@ def end_seen(axis: object) -> str:
 
 
 def vec(values: object) -> Vec3:
+    """Three numbers, such as an array (3,), as a point or a direction."""
     x, y, z = np.asarray(values, dtype=float)
     return float(x), float(y), float(z)
 

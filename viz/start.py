@@ -30,6 +30,9 @@ def main() -> None:
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # where it is ignored, it stays so
         signal.signal(signal.SIGINT, noted)
     gc.set_threshold(NEW_BEFORE_CLEARING)
+    # Typer's checks of values would else look through all that is installed for plugins: none is wanted here, and the
+    # looking takes a thirtieth of a short command.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         try:
             from quillwise.viz import cli

@@ -271,8 +271,8 @@ def test_derivatives_of_the_lift(data: ValveData) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"ramp_mm_per_crank_deg": 0.0}, "the ramp velocity must be more than 0, got 0"),
-        ({"lift_mm": float("nan")}, "the valve lift must be more than 0, got nan"),
+        ({"ramp_mm_per_crank_deg": 0.0}, "the ramp velocity per crank degree must be more than 0, got 0 mm"),
+        ({"lift_mm": float("nan")}, "the valve lift must be more than 0, got nan mm"),
         (
             {"closes_deg": 338.0},
             "the valve must close after it opens and within 720 crank degrees, got 0 degrees from opening to closing",

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
 from random_engines import in_line_six, v_eight
 from ten_mistakes import MISTAKES
 
+from quillwise.kinematics import cures
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import Assembly, intended, move_teeth, with_clearances, with_mesh_teeth
 from quillwise.kinematics.branches import branches, leaves, step_crank
@@ -362,3 +365,47 @@ def test_what_is_read_by_the_piston_does_not_know_the_pointer() -> None:
     assert not found.misfit
     alone = diagnose(engine, Readings(entries=by_piston, disc_proved=False))
     assert alone.pointer_deg == pytest.approx(0.0, abs=0.5) and alone.u_pointer_deg > 10.0, "they say nothing of it"
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+@pytest.mark.parametrize("other", range(1, 7))
+def test_shafts_at_each_other_s_marks_are_off_by_less_than_half_a_cycle(number: int, other: int) -> None:
+    """A camshaft is the same a cycle of 720 degrees on: no cure turns it the long way round."""
+    sheet = SCENES["larkfell-port"].sheet
+    jobs = tuple(
+        replace(job, cylinder=f"{job.cylinder[0]}{number if job.cylinder[0] == 'A' else other}")
+        if job.do == "set-camshaft"
+        else job
+        for job in sheet.setup
+    )
+    field = field_of(build(replace(sheet, setup=jobs)), DEFAULT, True, [])
+    every = (*field.shared, *(one for _, of in field.branches for one in of))
+    exchanged = [one for one in every if "each other's marks" in one.name]
+    assert exchanged
+    for one in exchanged:
+        assert all(abs(early) <= 360.0 for early in one.early_deg.values()), one.name
+
+
+@pytest.mark.parametrize("name", names())
+def test_nearer_still_is_said_where_further_turns_gain(name: str) -> None:
+    """By brute force: of all places that cycles of the crank open, the nearest against the one that the cure takes."""
+    engine = SCENES[name]
+    for coupling, placed in engine.couplings.items():
+        turns = abs(float(engine.shafts[placed.driven].turns))
+        step = step_crank(engine, coupling)
+        leaf = next(leaf for leaf in leaves(engine) if (at := engine.coupling_upstream(leaf)) and at.name == coupling)
+        for early in np.arange(0.013, 3.0, 0.031) * step:
+            draft = cures._Draft()
+            cures._vernier(engine, draft, coupling, leaf, -early, 0)
+            left = abs(draft.shift_deg[coupling] + early)
+            n1, n2 = placed.data.driving_teeth, placed.data.driven_teeth
+            # after c cycles the driving side stands c × (2 × turns) on: as many places more, between the steps
+            pitch = Fraction(360, math.lcm(n1, n2))
+            cycle = 720 * Fraction(abs(engine.shafts[placed.driven].turns)) % pitch
+            opened = [float(cycle * c % pitch) for c in range(cycle.denominator)]
+            off = (-early * turns - np.array(opened)) / float(pitch)
+            least = float(np.min(np.abs(off - np.round(off)))) * float(pitch) / turns
+            said = any("it can come nearer still" in line for line in draft.do)
+            if draft.do[0].endswith("Leave it."):
+                continue
+            assert said == (least < left - 0.05), (coupling, early, least, left)

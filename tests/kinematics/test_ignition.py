@@ -10,6 +10,7 @@ import pytest
 from random_engines import in_line_six, v_eight
 
 from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.bench import _rotor_start_deg
 from quillwise.kinematics.build import build
 from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData, StepData, TrainData
 from quillwise.kinematics.errors import SceneError
@@ -169,6 +170,10 @@ def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple
         assert float(past_neutral_deg(data, running + 1e-6)[0]) == pytest.approx(data.e_gap_deg, abs=1e-4)
     # TM 9-8000 para 15-13 (published): the distributor runs at half the crank's speed
     assert abs(engine.shafts[one.finger].turns) == Fraction(1, 2)
+    # where a free rotor is left, its points stand open, so that their gap can be set
+    place = engine.cylinders[one.fires[0]].firing_deg + data.break_deg - _rotor_start_deg(one)
+    running = rotor_running_deg(engine, "left", shaft_angles(engine, intended(engine), np.array([place]))[one.rotor])
+    assert float(points_opening_mm(data, running)[0]) > 0.5 * data.points_gap_mm
 
 
 def test_neutral_of_four_poles() -> None:

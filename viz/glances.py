@@ -150,9 +150,9 @@ def _both_passes(engine: Engine, step: Step) -> tuple[Glance, ...]:
 def _event(engine: Engine, step: Step) -> Glance:
     """The valve or the magneto that the step's job times by; of a job that times nothing, the first valve timed by."""
     for job in engine.sheet.setup:
-        if job.do == "set-camshaft" and step.job in ("prepare", "finish"):
-            return Glance(kind="valve", of=f"{job.cylinder} {job.by.split()[0]}")
-        if job.do == "set-camshaft" and step.job == timing_valve(engine, job).camshaft:
-            return Glance(kind="valve", of=timing_valve(engine, job).name)
+        if job.do == "set-camshaft":
+            valve = timing_valve(engine, job)
+            if step.job in ("prepare", "finish", valve.camshaft):
+                return Glance(kind="valve", of=valve.name)
     magneto = next((name for name in engine.magnetos if step.job == f"{name} magneto"), "")
     return Glance(kind="magneto", of=magneto) if magneto else Glance(kind="window")

@@ -132,7 +132,6 @@ def _latents(
     early: dict[str, float] = {}
     latent: dict[tuple[str, str], float] = {}
     chosen = dict(key)
-
     mirrored = {of[chosen.get(branch.name, 0)].mirrored for branch, of in stated.field.branches}
 
     def column(name: tuple[str, str]) -> Floats:

@@ -40,7 +40,6 @@ from quillwise.kinematics.lengths import LengthUnit, length, stated
 Point = tuple[float, float]
 
 NOSE_RADIUS_MM = 3.0
-_BASE_WITHIN_MM = 0.0002  # of a searched base radius
 LOBE_WIDTH = 0.12  # by the bore
 CAM_TURNS = 0.5  # of a four-stroke engine's camshaft in a turn of the crank
 
@@ -351,38 +350,24 @@ def least_base_radius_mm(
     """Least base radius, from ``from_mm`` on, that keeps the outline's radius at nose_mm or more wherever it is
     convex [mm].
 
-    ``nose_mm=0`` gives the least that is not undercut. To 0.0002 mm, from above: by the chord, for the radius grows
-    nearly as the base does, and by halves where that gains little; the outline's curvature as in ``nose_radius_mm``.
-    ``base_radius_mm`` in the data is not looked at. Raises ValueError when the data give no lift curve.
+    ``nose_mm=0`` gives the least that is not undercut. By bisection to 0.001 mm, from above; the outline's
+    curvature as in ``nose_radius_mm``. ``base_radius_mm`` in the data is not looked at. Raises ValueError
+    when the data give no lift curve.
     """
     curve = lift_curve(valve)
 
-    def over_mm(base_mm: float) -> float:
+    def will_do(base_mm: float) -> bool:
         plan: RockerPlan | FlatPlan
         flat = valve.follower == "flat"
         plan = _flat_plan(valve, 1, base_mm) if flat else _rocker_plan(valve, bore_mm, 1, base_mm)
-        return nose_radius_mm(plan, curve) - nose_mm
+        return nose_radius_mm(plan, curve) >= nose_mm
 
-    low = high = max(nose_mm, from_mm, 0.01)  # enough for most engines: no search
-    over_low = over_high = over_mm(high)
-    while over_high < 0:
-        low, over_low, high = high, over_high, 2 * high
-        over_high = over_mm(high)
-    near = True
-    while high - low > _BASE_WITHIN_MM:
-        middle, half = (low + high) / 2, (high - low) / 2
-        if near:
-            # a little beside the chord's zero, so that the next one has it between two near places
-            zero = low + (high - low) * over_low / (over_low - over_high)
-            aside = 0.4 * _BASE_WITHIN_MM
-            beside = zero + aside if high - zero > zero - low else zero - aside
-            middle = min(max(beside, low + aside), high - aside)
-        over = over_mm(middle)
-        if over >= 0:
-            high, over_high = middle, over
-        else:
-            low, over_low = middle, over
-        near = high - low <= half or not near
+    low = high = max(nose_mm, from_mm, 0.01)  # most engines: no search
+    while not will_do(high):
+        low, high = high, 2 * high
+    while high - low > 0.001:
+        middle = (low + high) / 2
+        low, high = (low, middle) if will_do(middle) else (middle, high)
     return high
 
 

@@ -67,12 +67,12 @@ def _of_couplings(engine: Engine) -> Iterator[Remark]:
         )
         yield Remark(
             path=f"couplings.{name}",
-            text=f"{_no_vernier(coupling)}half a step of {name} is {left:.2f} crank degrees, more than the {limit:g} "
+            text=f"{_why_coarse(coupling)}half a step of {name} is {left:.2f} crank degrees, more than the {limit:g} "
             f"that the limit of a {event} allows: even its best tooth may leave {shaft} to be rejected.{more}",
         )
 
 
-def _no_vernier(coupling: Coupling) -> str:
+def _why_coarse(coupling: Coupling) -> str:
     """Why a step is coarse where the counts have a factor in common. Empty for a true vernier."""
     driving, driven = coupling.data.driving_teeth, coupling.data.driven_teeth
     shared = common_factor(driving, driven)

@@ -32,7 +32,6 @@ _ASCENT_SHARE = 0.93
 _DESCENT_SHARE = 0.24
 _LINE_PITCH = 1.36  # line to line, ÷ font size
 _PARAGRAPH, _TIGHT, _CLOSE = 0.9, 0.4, 0.2  # between paragraphs, ÷ line; where room is short; where it is shortest
-_LEGIBLE_PX = 9  # font size
 _ROW_GAP = 0.12
 _TABLE_EM = 26  # a wider table parts the value from its label
 _BORDER_MM = 3.0
@@ -312,14 +311,12 @@ def _set(
 ) -> list[_Word]:
     heights = [height for height in reversed(LETTER_HEIGHTS_MM) if LEAST_MM <= height <= TEXT_MM]
     usual, small = [h for h in heights if h > LEAST_MM], [h for h in heights if h <= LEAST_MM]
-    # closer paragraphs rather than smaller letters, and no strip below rather than letters too small for a screen
+    # closer paragraphs rather than a smaller strip or smaller letters; no strip below rather than the smallest letters
     wide = [(height, below, gap) for below in below_px for height in usual for gap in (_PARAGRAPH, _TIGHT)]
-    wide += [(height, below, _CLOSE) for below in below_px for height in usual]
+    close = [(height, below, _CLOSE) for below in below_px for height in usual]
     full = [(height, 0, gap) for height in usual for gap in (_PARAGRAPH, _TIGHT, _CLOSE)]
-    least = [(height, below, gap) for below in below_px for height in small for gap in (_PARAGRAPH, _TIGHT)]
-    legible = _font_px(LEAST_MM, plan.dpi) >= _LEGIBLE_PX
-    kept = (*wide, *least, *full) if legible else (*wide, *full, *least)
-    for height_mm, below, gap in (*kept, *((height, 0, _PARAGRAPH) for height in small)):
+    least = [(height, below, gap) for below in (*below_px, 0) for height in small for gap in (_PARAGRAPH, _TIGHT)]
+    for height_mm, below, gap in (*wide, *close, *full, *least):
         words = _set_at(plan, height_mm, title, lines, figures, gap, below)
         if words is not None:
             return words

@@ -35,9 +35,7 @@ def main() -> None:
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         try:
-            from quillwise.viz import cli
-
-            cli.main()
+            _work()
         finally:
             # the work is over: an interrupt of Python's own taking down would print a traceback of its threads
             signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -56,6 +54,18 @@ def main() -> None:
             with suppress(OSError, ValueError):
                 stream.flush()
         os._exit(INTERRUPTED)
+
+
+def _work() -> None:
+    from quillwise.viz import cli
+
+    cli.main()
+
+
+# Python keeps the frames of its calls in chunks of 16 kB, and gives a chunk back as soon as the last frame leaves it.
+# Where a loop's calls happen to stand at such a border, each costs two calls of the system: up to a fifth of a short
+# command, by chance. A frame that no chunk holds gets a large one, and all calls below it have their room there.
+_work.__code__ = _work.__code__.replace(co_stacksize=40_000)
 
 
 if __name__ == "__main__":

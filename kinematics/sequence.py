@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 from quillwise.kinematics import proofs, spark_words, wording
+from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import (
     Assembly,
     Open,
@@ -343,8 +344,9 @@ def _check_stagger(bench: Bench, magneto: Magneto) -> None:
         first, second = (table[f"{both[0]} {each.name} points break"] for each in (one, other))
         if first.early_deg is None or second.early_deg is None:
             continue
-        wanted = (second.crank_deg - first.crank_deg + 360.0) % 720.0 - 360.0
-        as_set = wanted - (second.early_deg - first.early_deg)
+        wanted = float(wrapped(second.crank_deg - first.crank_deg, 720.0))
+        # each is wrapped by itself: two that stand about a turn out may lie at either end of the cycle
+        as_set = wanted - float(wrapped(second.early_deg - first.early_deg, 720.0))
         pair = "two" if len(engine.magnetos) == 2 else f"{one.name} and {other.name}"
         check = Check(
             what=f"between the {pair} magnetos",

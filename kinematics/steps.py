@@ -130,6 +130,8 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
         if at not in allowed:
             raise RequestError(unknown("camshaft or magneto", at, allowed))
         right = _right_mark(engine, at)
+        if not right:
+            raise RequestError(f"no step of the set-up sets {at}: there is no mark to take a wrong one for")
         labels = [mark.label for mark in engine.marks if mark.label != right]
         if not labels:
             raise RequestError(f'the timing disc bears no mark but "{right}": there is no wrong one to take for {at}')
@@ -141,6 +143,8 @@ def parse_mistake(engine: Engine, text: str) -> Mistake:
     if kind == "exhaust-stroke":
         if at not in engine.magnetos:
             raise RequestError(unknown("magneto", at, engine.magnetos))
+        if what:
+            raise RequestError(f'expected nothing after "{at}", got "={what}"')
         return Mistake(kind="exhaust-stroke", at=at)
     raise RequestError(unknown("mistake", kind, MISTAKES))
 

@@ -81,7 +81,7 @@ def _is_all_spurs_to_camshaft(tree: Tree, train: TrainData) -> bool:
 def _not_driven(tree: Tree, waiting: list[TrainData]) -> Iterator[Problem]:
     """Why no train of these can be laid: an unknown shaft, or a circle. Trains that only hang on such a one are
     not named."""
-    maker = {name: train for train in waiting for name in _names(train)}
+    maker = {name: train for train in tree.sheet.trains for name in _names(train)}
     for train in waiting:
         path = f"trains.{train.drives}.from"
         if train.from_shaft not in maker:

@@ -184,7 +184,8 @@ def sleeve(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh:
 
 
 def sleeve_mark(engine: Engine, part: Part) -> trimesh.Trimesh:
-    return dogs.sleeve_index_patch(_sleeve_plan(engine, part))
+    plan = _sleeve_plan(engine, part)
+    return solids.together(dogs.sleeve_index_patch(plan, "driving"), dogs.sleeve_index_patch(plan, "driven"))
 
 
 def _mate_plan(engine: Engine, part: Part) -> tuple[splines.Mate | dogs.Flange, float]:

@@ -277,7 +277,7 @@ class StepKeys(Keys):
     def check(self) -> None:
         if not self.known("do"):
             return
-        needs = {"set-camshaft": ("camshaft", "cylinder"), "set-magneto": ("magneto", "cylinder")}.get(self.do, ())
+        needs = NEEDED_BY.get(self.do, ())
         may = (*needs, *MAY_HAVE.get(self.do, ()))
         for key in self.fields():
             if key == "do":

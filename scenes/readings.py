@@ -256,7 +256,7 @@ def _break(by: _By, row: BreakKeys) -> Iterator[Entry]:
     magneto = by.engine.magnetos[_named("magneto", row.magneto, by.engine.magnetos)]
     if row.finger_on is not None:
         _named("cylinder of that magneto", row.finger_on, magneto.fires)
-    elif row.crank_deg is None:
+    elif row.crank_deg is None or row.reading is not None:  # from whose dead centre, nobody knows
         raise RequestError("give crank_deg, or finger_on with reading or piston_mm: from whose TDC the break was read")
     on = row.finger_on or magneto.fires[0]
     at = _place(by, row, on, "points break", magneto.data.break_deg - magneto.late_deg(by.engine.cylinders[on]))
@@ -310,6 +310,10 @@ def _sight(by: _By, row: SightKeys) -> Iterator[Entry]:
         raise RequestError(f"cylinders: expected {wanted} for {row.kind}, got {len(cylinders)}")
     for name in cylinders:
         _named("cylinder of that magneto", name, engine.magnetos[row.subject].fires)
+    if wanted == 2:
+        fires = engine.magnetos[row.subject].fires
+        if (fires.index(cylinders[0]) - fires.index(cylinders[1])) % len(fires) not in (1, len(fires) - 1):
+            raise RequestError(f"cylinders: expected two that follow each other as {row.subject} fires them")
     yield Sight(
         kind=row.kind,
         subject=row.subject,

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Faces = tuple[NDArray[Any], NDArray[Any]]  # vertices (V, 3) [mm], triangles (F, 3) of vertex numbers
-Solid = "trimesh.Trimesh | Faces"
 Level = Literal["quiet", "strong", "ghost", "intended"]
 
 FEATURE_ANGLE_DEG = 30.0

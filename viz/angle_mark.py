@@ -61,11 +61,9 @@ class Between:
         return f"{self.shaft} {crank:.2f} crank degrees {side} than intended ({shaft:.2f}° of its own)"
 
 
-def between(
-    engine: Engine, found: Assembly, wanted: Assembly, found_state: State, wanted_state: State
-) -> Between | None:
-    """The camshaft or magneto rotor that stands furthest from where it is intended; states of one value at the same
-    crank angle. None where all stand as intended."""
+def between(engine: Engine, found: Assembly, wanted: Assembly) -> Between | None:
+    """The camshaft or magneto rotor that stands furthest from where it is intended. None where all stand as
+    intended."""
     worst: Between | None = None
     for shaft in (*engine.camshafts, *(each.rotor for each in engine.magnetos.values())):
         one, other = (early_crank_deg(engine, assembly, shaft) for assembly in (found, wanted))
@@ -74,7 +72,8 @@ def between(
         early = float(wrapped(one - other, 720.0))
         if abs(early) < _SAME_DEG or (worst is not None and abs(early) <= abs(worst.early_crank_deg)):
             continue
-        turned = float(found_state[shaft][0] - wanted_state[shaft][0])
+        # from the same figure, so that the arc and its words never go two ways round
+        turned = early * float(engine.shafts[shaft].turns) * engine.sigma
         worst = Between(shaft=shaft, turned_deg=turned, early_crank_deg=early)
     return worst
 

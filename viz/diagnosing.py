@@ -182,7 +182,7 @@ def _ask(
     try:
         asked = go_on(Notebook(path=path, engine=model, judgement=judgement), until, say, hear)
     except KeyboardInterrupt:
-        typer.echo(f"\nAll readings are kept; to go on: quillwise diagnose --ask {path}", err=True)
+        typer.echo(f"\nAll readings are kept; to go on: quillwise diagnose --ask {shlex.quote(str(path))}", err=True)
         raise
     ended = ended_words(asked, judgement.stands_out if until is None else until)
     found = asked.standing.diagnosis

@@ -134,7 +134,7 @@ def words(engine: Engine, kind: str, of: str, moment: Frame, state: State) -> tu
         how = length(max(room.room_mm, 0.0), engine.sheet.length_unit, 1)
         return f"{of} valve full open", f"{how} to the piston" if room.known else "assume that it strikes"
     own = float(wrapped(moment.crank_deg - engine.cylinders[of].firing_deg, 360.0))
-    where = "TDC" if abs(own) < _AT_DEG else f"{abs(own):.0f}° {'before' if own < 0 else 'after'} TDC"
+    where = "TDC" if not round(abs(own)) else f"{abs(own):.0f}° {'before' if own < 0 else 'after'} TDC"
     name = f"piston {of}"
     stop = not one_sided_top(engine, of) and abs(abs(own) - STOP_DEG) < _AT_DEG and name in state
     return f"piston of {of}", f"at the stop, here {where}" if stop else f"at {where}"

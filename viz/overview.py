@@ -176,7 +176,7 @@ class Overview:
                     body, marked = self._bodies[part]
                     self.stage.add(part, body, "intended", marked=marked)
             self.stage.move({part: wanted_at[part][0] for part in off}, "intended")
-            self._between = between(self._engine, shown.assembly, wanted, state, other)
+            self._between = between(self._engine, shown.assembly, wanted)
         for part, role in self.stage.keys():
             if role == "intended":
                 self.stage.show(part, part in off, "intended")

@@ -303,7 +303,11 @@ def draw(
         from quillwise.viz.callouts import asked_for
 
         asked_for(callouts, model.parts)  # a name that does not exist is told before the long work
+    if crank is not None and step is not None:
+        raise RequestError("give --step or --crank, not both")
     if line:
+        if transparent or width_mm is not None or height_mm is not None:
+            raise RequestError("--transparent, --width-mm and --height-mm are not for --line; --paper gives its size")
         if crank is not None:
             check_degrees("--crank", crank, 1e6)
         found = find_step(played, step) if step else None
@@ -331,6 +335,8 @@ def draw(
         return
     if hidden or perspective:
         raise RequestError("--hidden and --perspective are for --line")
+    if line_format is not None:
+        raise RequestError("--format is for --line; a shaded picture is written as PNG")
     if output is not None and output.suffix.lower() in (".svg", ".pdf"):
         raise RequestError(f"{output}: a shaded picture is written as PNG; SVG and PDF are for --line")
     check_format(output, "png")
@@ -345,8 +351,6 @@ def draw(
     )
     if crank is not None:
         check_degrees("--crank", crank, 1e6)
-    if crank is not None and step is not None:
-        raise RequestError("give --step or --crank, not both")
     chosen = find_step(played, step) if step else None
     size_mm = (size_px[0] / dpi * still.MM_PER_INCH, size_px[1] / dpi * still.MM_PER_INCH)
     if width_mm is not None and height_mm is not None:

@@ -49,6 +49,7 @@ def reading_form(job: Work) -> list[Block]:
         text(sheetwords.FORM),
         text(sheetwords.FORM_FILE),
         text(f"engine = {job.engine.sheet.scene}"),
+        text("disc_proved, true or false ="),
     ]
     if valve_rows:
         heads = ("valve", "event", f"clearance_{job.unit}", *angles)
@@ -60,8 +61,8 @@ def reading_form(job: Work) -> list[Block]:
         shown = table(heads, rows, (1.5, 0.9, 1.3, 1.3, 1.4, 1.5, 1.4), small=True)
         found.append(together([heading(3, "points_breaks"), shown]))
     stop_rows = [(first, "", "", ""), ("",) * 4]
-    stops = table(("cylinder", "before_deg", "after_deg", "disc_proved, true or false"), stop_rows, (1, 1.4, 1.4, 2))
-    found.append(together([heading(3, "stops"), stops | {"small": True}]))
+    stops = table(("cylinder", "before_deg", "after_deg", "uncertainty_deg"), stop_rows, (1, 1.4, 1.4, 2), small=True)
+    found.append(together([heading(3, "stops"), stops]))
     shown = table(("kind", "subject", "cylinders", "crank_deg"), [("",) * 4] * 4, (2, 1.6, 1.2, 1.2), small=True)
     return [*found, together([heading(3, "sights"), shown])]
 

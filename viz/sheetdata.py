@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -298,9 +298,6 @@ def limits(nominal: float, limit: float, uncertainty: float) -> tuple[str, str, 
 
 def _row(name: str, unit: str, nominal: str = "—", allowed: str = "—", zone: str = "—") -> tuple[str, ...]:
     return name, unit, nominal, allowed, zone, "", "", ""
-
-
-Drawer = Callable[[Step], Figure]
 
 
 def document(sheet: Sheet, job: Work, blocks: Sequence[Block]) -> Mapping[str, Any]:

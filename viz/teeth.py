@@ -9,8 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import trimesh
-from numpy.typing import NDArray
 
 from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.assembly import Assembly, Engaged
@@ -32,7 +30,6 @@ _HOME_MM = 1e-6
 _VERDICTS = {"free": "goes in free", "eased": "eases in", "does not go in": "does not go in"}
 ARC_POINTS = 12
 _ARC_SHARE, _ARC_DEG = 0.74, 55.0  # of the arrow of a turn: of the wedge's inner radius; to either side of the top
-Marked = tuple[trimesh.Trimesh, NDArray[np.bool_] | None]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -170,7 +170,7 @@ def _vernier(steps: Sequence[Record], verniers: Sequence[Record], figures: Figur
     count = len(tried["trials"])
     near = sorted(
         (trial for trial in tried["trials"] if trial["fit"] == "does not go in"),
-        key=lambda trial: min((trial["driving_tooth"] - right["driving_tooth"]) % count, count),
+        key=lambda trial: min(way * (trial["driving_tooth"] - right["driving_tooth"]) % count for way in (1, -1)),
     )[:_FAILS]
     rows = [
         (
@@ -193,7 +193,7 @@ def _vernier(steps: Sequence[Record], verniers: Sequence[Record], figures: Figur
         table(
             ("Trial", "Out of line (shaft)", "Crank degrees", "What it does"),
             rows,
-            f"Three trials of {tried['coupling']}",
+            f"Trials of {tried['coupling']}",
         ),
         tag(
             "p",

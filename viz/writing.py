@@ -102,7 +102,7 @@ def numbered_whole_folder(base: Path | str) -> Iterator[NewFolder]:
 
     After an error or an interrupt nothing is left. Raises OutputError when it cannot be made.
     """
-    first = Path(base)
+    first = _named(base)
     made = NewFolder(part=first.with_name(f".{first.name[:40]}.{os.urandom(4).hex()}{PART_SUFFIX}"), path=first)
     try:
         _mkdir(first, made.part)
@@ -113,6 +113,14 @@ def numbered_whole_folder(base: Path | str) -> Iterator[NewFolder]:
             made.path = first.with_name(f"{first.name}-{number}")
     finally:
         shutil.rmtree(made.part, ignore_errors=True)
+
+
+def _named(base: Path | str) -> Path:
+    """A folder to be made. Raises OutputError for one without a name, such as "." or "/", which stands already."""
+    folder = Path(base)
+    if not folder.name:
+        raise OutputError(f"{folder} exists already; give the name of a new folder")
+    return folder
 
 
 def _renamed(part: Path, folder: Path) -> bool:
@@ -148,7 +156,7 @@ def numbered_folder(base: Path | str) -> Path:
 
     Two runs at once never get the same folder. Raises OutputError when it cannot be made.
     """
-    first = Path(base)
+    first = _named(base)
     number = 1
     while True:
         folder = first if number == 1 else first.with_name(f"{first.name}-{number}")

@@ -20,10 +20,12 @@ from quillwise.kinematics.build import build
 from quillwise.kinematics.couplings import move_for_shift, positions, step_deg
 from quillwise.kinematics.cures import cured
 from quillwise.kinematics.diagnosis import diagnose as diagnosed
+from quillwise.kinematics.explained import explained
 from quillwise.kinematics.hypotheses import acted, all_moves, field_of
 from quillwise.kinematics.judgement import CLASSES
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.observed import valve_event_deg
+from quillwise.kinematics.posterior import posterior, problem
 from quillwise.kinematics.readings import (
     BreakReading,
     Diagnosis,
@@ -409,3 +411,26 @@ def test_nearer_still_is_said_where_further_turns_gain(name: str) -> None:
             if draft.do[0].endswith("Leave it."):
                 continue
             assert said == (least < left - 0.05), (coupling, early, least, left)
+
+
+def test_a_reading_on_the_wrong_side_counts_as_its_mirror_image_does() -> None:
+    """A reading and its mirror image, told as written on the wrong side, say the same of every shaft: beside a shared
+    cause too, where the camshaft may stand a little elsewhere than the cause says."""
+    engine = SCENES["larkfell-port"]
+    faulty = move_teeth(intended(engine), "quill-a", 2, 2)
+    right = readings_of(engine, faulty, u_deg=0.3)
+    at = next(n for n, entry in enumerate(right.entries) if isinstance(entry, ValveReading))
+    entry = right.entries[at]
+    assert isinstance(entry, ValveReading)
+    own = float(wrapped(entry.crank_deg - engine.cylinders[engine.valves[entry.valve].cylinder].firing_deg, 180.0))
+    turned = replace(entry, crank_deg=(entry.crank_deg - 2 * own) % 720.0)
+    entries = (*right.entries[:at], turned, *right.entries[at + 1 :])
+    plain, mirrored = (problem(engine, replace(right, entries=each), DEFAULT) for each in (right.entries, entries))
+    shared = next(n for n, one in enumerate(plain.field.shared) if "each other's marks" in one.name)
+    branch, number = next(
+        (branch.name, n) for branch, of in mirrored.field.branches for n, one in enumerate(of) if one.mirrored == at
+    )
+    one = explained(plain, posterior(plain), (("shared", shared),))
+    other = explained(mirrored, posterior(mirrored), (("shared", shared), (branch, number)))
+    assert dict(other.early_deg) == pytest.approx(dict(one.early_deg), abs=1e-6)
+    assert other.chi2 == pytest.approx(one.chi2, rel=1e-6)

@@ -476,3 +476,13 @@ def test_stagger_of_nothing_is_allowed() -> None:
     second = next(s for s in made.steps if s.key == "inlet-side-mark")
     assert second.crank_deg[0] == second.crank_deg[1]
     assert "The crank stands at the mark already." in [line for _, line in second.text.see]
+
+
+@pytest.mark.parametrize("name", ["larkfell-port", "launch-inverted"])
+def test_both_magnetos_a_turn_out_stand_as_far_apart_as_they_should(name: str) -> None:
+    """Computed: a turn on both cancels in their difference, though one may be told as a turn early, the other late."""
+    engine = engine_of(name)
+    right = [check for step in played(name).steps for check in step.checks if check.interval]
+    wrong = play(engine, [parse_mistake(engine, f"exhaust-stroke:{magneto}") for magneto in engine.magnetos])
+    (as_it_should,), (now,) = right, [check for step in wrong.steps for check in step.checks if check.interval]
+    assert now.as_set == pytest.approx(as_it_should.as_set, abs=1e-6)

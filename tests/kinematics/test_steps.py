@@ -134,6 +134,7 @@ MARKS = "B6 inlet opens, A1 exhaust-side points break, A1 inlet-side points brea
             "wrong-mark:camshaft A=A1 inlet opens",
             f'"A1 inlet opens" is the right mark for camshaft A; others: {MARKS}',
         ),
+        ("exhaust-stroke:inlet-side=+2", 'expected nothing after "inlet-side", got "=+2"'),
         (
             "exhaust-stroke:camshaft A",
             'unknown magneto "camshaft A"; defined: exhaust-side, inlet-side',
@@ -155,6 +156,15 @@ def test_there_is_no_wrong_mark_on_a_disc_with_one() -> None:
     assert str(caught.value) == (
         'the timing disc bears no mark but "A1 inlet opens": there is no wrong one to take for camshaft A'
     )
+
+
+def test_there_is_no_wrong_mark_for_what_the_set_up_does_not_set() -> None:
+    """A camshaft that is geared to the crank without a coupling needs no step of its own."""
+    jobs = tuple(job for job in ENGINE.sheet.setup if job.camshaft != "camshaft B")
+    engine = replace(ENGINE, sheet=replace(ENGINE.sheet, setup=jobs))
+    with pytest.raises(RequestError) as caught:
+        parse_mistake(engine, "wrong-mark:camshaft B")
+    assert str(caught.value) == "no step of the set-up sets camshaft B: there is no mark to take a wrong one for"
 
 
 def test_mistake_is_written_on_the_step_that_it_changes_and_on_no_other() -> None:

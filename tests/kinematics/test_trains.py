@@ -177,6 +177,18 @@ MESSAGES: dict[str, tuple[Callable[[], DataSheet], str]] = {
         lambda: train(SIX, "wheelcase shaft", from_shaft="crankshft"),
         'trains.wheelcase shaft.from: unknown shaft "crankshft"; defined: crankshaft (did you mean crankshaft?)',
     ),
+    "others hang on one that cannot be laid": (
+        lambda: replace(
+            train(
+                SIX,
+                "wheelcase shaft",
+                stages=(StageData(kind="internal", driving_teeth=30, driven_teeth=20),),
+            ),
+            setup=(),
+        ),
+        "trains.wheelcase shaft.stages[1].internal.driven: expected more than the 30 teeth of the wheel inside it, "
+        "got 20",
+    ),
     "circle": (
         lambda: train(PORT, "wheelcase shaft", from_shaft="camshaft A"),
         'trains.wheelcase shaft.from: "camshaft A" is not driven from the crankshaft: the trains go in a circle\n'

@@ -251,3 +251,18 @@ def test_flat_followers_and_rockers_are_both_there() -> None:
     kinds = {part.kind for part in an_engine("eight").parts}
     assert Kind.ROCKER not in kinds and Kind.TAPPET in kinds
     assert Kind.ROCKER in {part.kind for part in an_engine("six").parts}
+
+
+@every_engine
+def test_quills_and_sleeves_are_painted_at_both_ends(name: str) -> None:
+    """Teeth are counted from the paint at both ends: it lies within the teeth of each."""
+    engine = an_engine(name)
+    for coupling in engine.couplings.values():
+        kind = Kind.QUILL if coupling.data.kind == "quill" else Kind.SLEEVE
+        part = Part(kind, coupling.name)
+        painted = index_mark(engine, part)
+        assert painted is not None
+        start = min(coupling.driving_mm + coupling.driven_mm)
+        along = painted.vertices[:, 2] + start
+        for low, high in (coupling.driving_mm, coupling.driven_mm):
+            assert ((along > low) & (along < high)).any(), coupling.name

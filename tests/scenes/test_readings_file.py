@@ -340,3 +340,35 @@ def test_wrong_lengths_in_inches(tmp_path, row, words):
     with pytest.raises(SceneError) as caught:
         read(tmp_path, text)
     assert words in " | ".join(str(problem) for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        # 22 BTDC of which cylinder? with the ring's figure alone nobody knows
+        (
+            '[[points_breaks]]\nmagneto = "exhaust-side"\ncrank_deg = 80\nreading = "41 BTDC"\n',
+            "points_breaks[1]: give crank_deg, or finger_on with reading",
+        ),
+        (
+            '[[sights]]\nkind = "finger between"\nsubject = "exhaust-side"\ncylinders = ["A1", "A1"]\ncrank_deg = 1\n',
+            "sights[1]: cylinders: expected two that follow each other as exhaust-side fires them",
+        ),
+        (
+            '[[sights]]\nkind = "finger between"\nsubject = "exhaust-side"\ncylinders = ["A1", "A2"]\ncrank_deg = 1\n',
+            "sights[1]: cylinders: expected two that follow each other as exhaust-side fires them",
+        ),
+    ],
+)
+def test_readings_that_could_be_of_something_else(tmp_path, row, words):
+    with pytest.raises(SceneError) as caught:
+        read(tmp_path, HEAD + row)
+    assert str(caught.value).startswith(f"as-found.toml: {words}")
+
+
+@pytest.mark.parametrize("pair", [("A1", "B6"), ("B6", "A1"), ("A1", "B4")])
+def test_a_finger_between_two_that_follow_each_other(tmp_path, pair):
+    """Round the end of the firing order too: B4 fires before A1."""
+    text = f'[[sights]]\nkind = "finger between"\nsubject = "exhaust-side"\ncylinders = {list(pair)}\ncrank_deg = 1\n'
+    (sight,) = read(tmp_path, HEAD + text).entries
+    assert sight.cylinders == pair

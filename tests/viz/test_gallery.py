@@ -74,6 +74,16 @@ def test_the_same_command_gives_the_same_bytes(elsewhere: Path) -> None:
         (("draw", "--dpi", "5"), "--dpi: expected a number from 30 to 1200, got 5"),
         (("draw", "--width-mm", "100"), "give --width-mm and --height-mm together"),
         (("draw", "--step", "1", "--crank", "3"), "give --step or --crank, not both"),
+        (("draw", "--line", "--step", "1", "--crank", "3"), "give --step or --crank, not both"),
+        (("draw", "--format", "pdf"), "--format is for --line; a shaded picture is written as PNG"),
+        (
+            ("draw", "--line", "--transparent"),
+            "--transparent, --width-mm and --height-mm are not for --line; --paper gives its size",
+        ),
+        (
+            ("draw", "--line", "--width-mm", "90", "--height-mm", "60"),
+            "--transparent, --width-mm and --height-mm are not for --line; --paper gives its size",
+        ),
         (("draw", "--crank", "nan"), "--crank: expected degrees from -1e+06 to 1e+06, got nan"),
         (
             ("draw", "--view", "rigth"),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from quillwise.kinematics.bench import one_sided_top
+from quillwise.kinematics.build import build
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.parts import Kind
 from quillwise.kinematics.rig import bank_axes
@@ -141,3 +144,20 @@ def test_what_is_above_in_the_engine_is_above_in_the_picture_of_a_valve(engine: 
         along, _ = bank_axes(cylinder.bank_turn_deg)
         assert float(np.dot(camera.up, along)) * np.sign(along[2]) > 0.99
         assert camera.up[2] > 0
+
+
+@pytest.mark.parametrize("by", ["inlet opens", "lobe centre", "lift at TDC"])
+@pytest.mark.parametrize("count", [1, 2])
+def test_every_close_up_of_every_step_can_be_told(by: str, count: int) -> None:
+    """However the camshaft is timed, and with two inlet valves, which have names with a number."""
+    sheet = packaged("slipway-six").sheet
+    jobs = tuple(
+        replace(job, by=by, lift_mm=1.0 if by == "lift at TDC" else None) if job.do == "set-camshaft" else job
+        for job in sheet.setup
+    )
+    made = build(replace(sheet, inlet=replace(sheet.inlet, count=count), setup=jobs))
+    for step in play(made).steps:
+        columns = glances(made, step, still=True)
+        for column, stack in enumerate(columns):
+            for row in range(len(stack)):
+                assert _line(made, step, columns, column, row), step.key

@@ -83,3 +83,13 @@ def test_the_room_that_is_drawn_is_the_least_that_is_told(name: str) -> None:
         at = project(camera, np.array([found.valve_mm, found.crown_mm]), (300, 200))
         assert at.min() > 0 and (at.max(axis=0) < (300, 200)).all()
         assert abs(at[0, 1] - at[1, 1]) > 8, "it is seen"
+
+
+@pytest.mark.parametrize(
+    ("off_deg", "told"),
+    [(0.0, "at TDC"), (0.3, "at TDC"), (-0.3, "at TDC"), (0.7, "at 1° after TDC"), (-2, "at 2° before")],
+)
+def test_no_degrees_before_the_top_is_the_top(off_deg: float, told: str) -> None:
+    engine = packaged("larkfell-port")
+    moment = replace(frame(play(engine).steps[0], 0.0), crank_deg=engine.cylinders["A1"].firing_deg + off_deg)
+    assert over_piston.words(engine, "piston", "A1", moment, state_at(engine, moment))[1].startswith(told)

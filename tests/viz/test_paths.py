@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import trial
 
 from quillwise.kinematics.errors import OutputError
 from quillwise.scenes import library
-from quillwise.viz.writing import numbered_whole_folder
+from quillwise.viz.writing import numbered_folder, numbered_whole_folder
 
 pytestmark = pytest.mark.usefixtures("here")
 
@@ -96,6 +97,11 @@ def test_a_folder_of_pictures_is_whole_or_not_there() -> None:
             assert made.part.name.startswith(".folder.")
         assert made.path == Path(name)
         assert [path.name for path in made.path.iterdir()] == ["1.png"]
+    for path in (".", "/"):
+        told = f"{path} exists already; give the name of a new folder"
+        assert trial.run("--quiet", "draw", "slipway-six", "-o", path) == (4, "", f"{told}\n")
+        with pytest.raises(OutputError, match=f"^{re.escape(told)}$"):
+            numbered_folder(path)
     for path, reason in (("absent/x", "there is no folder absent"), ("old/x", "not a directory")):
         with pytest.raises(OutputError, match=f"^{path} cannot be made: {reason}$"), numbered_whole_folder(path):
             pytest.fail("the block must not run")

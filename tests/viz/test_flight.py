@@ -95,9 +95,7 @@ def _wrong(name: str, teeth: int):
 @pytest.mark.parametrize("teeth", [-3, 1])
 def test_the_angle_between_found_and_intended_is_that_of_the_teeth(name: str, teeth: int) -> None:
     built, found, right = _wrong(name, teeth)
-    crank = 123.0
-    one, other = motion(built, found, crank), motion(built, right, crank)
-    mark = between(built, found, right, one, other)
+    mark = between(built, found, right)
     assert mark is not None
     coupling = next(iter(built.couplings.values()))
     # computed: k·360/N₁ of the coupling's shaft, by the ratio between that shaft and the crank
@@ -106,7 +104,7 @@ def test_the_angle_between_found_and_intended_is_that_of_the_teeth(name: str, te
     shaft = built.shafts[mark.shaft]
     assert mark.turned_deg == pytest.approx(expected * float(shaft.turns) * built.sigma, abs=1e-6)
     assert early_crank_deg(built, found, mark.shaft) is not None
-    assert between(built, right, right, other, other) is None
+    assert between(built, right, right) is None
     assert covered(mark.words + mark.label)
     assert ("earlier than intended" in mark.words) == (teeth > 0)
 
@@ -114,8 +112,8 @@ def test_the_angle_between_found_and_intended_is_that_of_the_teeth(name: str, te
 @pytest.mark.parametrize("name", _SOME)
 def test_the_drawn_angle_is_the_true_one_times_the_factor_that_is_printed(name: str) -> None:
     built, found, right = _wrong(name, 1)
-    one, other = motion(built, found, 50.0), motion(built, right, 50.0)
-    mark = between(built, found, right, one, other)
+    other = motion(built, right, 50.0)
+    mark = between(built, found, right)
     assert mark is not None
     points = sector(built, mark, other)
     first, centre, last = points[:3]

@@ -100,7 +100,7 @@ def close_arrows(
     elif shown.kind == "room":
         return _measure(engine, rig, shown, moment, state, camera)
     elif shown.kind == "teeth" and first_try:
-        return _to_the_tooth(engine, step)
+        return _to_the_tooth(engine, shown, step)
     else:
         return ()
     return (found,)
@@ -176,11 +176,11 @@ def _measure(
     )
 
 
-def _to_the_tooth(engine: Engine, step: Step) -> tuple[CloseArrow, ...]:
+def _to_the_tooth(engine: Engine, shown: CloseUp, step: Step) -> tuple[CloseArrow, ...]:
     """The arrow of the turn of a step's quill or sleeve, seen end-on, and by how many teeth it goes."""
     for move in step.moves:
         if move.coordinate == quill_coordinate(step.coupling) and move.end != move.start:
-            line, under = teeth.turn_arc(engine, step.coupling, 1 if move.end > move.start else -1)
+            line, under = teeth.turn_arc(engine, step.coupling, 1 if move.end > move.start else -1, shown.upward)
             every = engine.couplings[step.coupling].data.driving_teeth
             count = round(abs(move.end - move.start) * every / 360.0)
             size = float(np.linalg.norm(line[0] - line[-1]))

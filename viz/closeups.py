@@ -25,8 +25,8 @@ from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
-from quillwise.viz import exhibit, over_piston, teeth
-from quillwise.viz.cameras import Camera, Margins, fit
+from quillwise.viz import exhibit, over_piston, points_feeler, teeth
+from quillwise.viz.cameras import Camera, Margins, Vector, fit
 from quillwise.viz.exhibit import Body, bodies, painted
 from quillwise.viz.magnifying import (
     blade_mm,
@@ -60,13 +60,14 @@ _BREAKING_DEG = 0.5  # of the rotor: points that are shut so little before and o
 class CloseUp:
     """A close-up. ``of``: the valve, coupling or magneto that it shows, of a piston the cylinder, of the room the valve
     (empty for the window); ``factor``: by how much its clearance or gap is magnified (1: not); ``parts``: all that it
-    shows."""
+    shows; ``upward``: of teeth what is up, where it is not the usual."""
 
     kind: CloseUpKind
     of: str
     parts: tuple[Part, ...]
     factor: float
     title: str
+    upward: Vector | None = None
 
 
 def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
@@ -138,6 +139,8 @@ def close_up_bodies(engine: Engine, shown: CloseUp) -> dict[Part, Body]:
         made |= {part: (body, None) for part, body in feeler(engine, shown).items()}
         if isinstance(engine.valves[shown.of].plan, RockerPlan):
             made[Part(Kind.ROCKER_SHAFT, shown.of)] = (dressing.rocker_pin(engine, shown.of), None)
+    if shown.kind == "gap":
+        made[points_feeler.part(shown.of)] = (points_feeler.body(engine, shown.of, shown.factor), None)
     if shown.kind == "magneto":
         cam = Part(Kind.BREAKER_CAM, shown.of)
         paint = index_mark(engine, cam)
@@ -163,6 +166,9 @@ def place_close_up(
         tool = over_piston.tool(engine, shown.of)
         stage.move({tool: over_piston.tool_pose(engine, rig, shown.of, state)})
         stage.show(tool, over_piston.tool_is_in(engine, shown.of, state))
+    if shown.kind == "gap":
+        fixed = Part(Kind.FIXED_POINT, shown.of)
+        stage.move({points_feeler.part(shown.of): poses(own, large, [fixed])[fixed][0]})
     if shown.kind == "valve":
         blade = feeler_poses(own, shown, large, thick)
         stage.move(blade)
@@ -235,10 +241,11 @@ def close_up_camera(
     if shown.kind == "coupling":
         return _coupling_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind == "teeth":
-        return teeth.camera(engine, shown.of, aspect, whole)
+        return teeth.camera(engine, shown.of, aspect, whole, shown.upward)
     if shown.kind in ("points", "gap"):
         gap = engine.magnetos[shown.of].data.points_gap_mm if shown.kind == "gap" else _JUST_OPEN_MM
-        return _points_camera(engine, rig, shown.of, state, shown.factor * gap, aspect, margins)
+        tool = points_feeler.corners_mm(engine, shown.of, shown.factor) if shown.kind == "gap" else np.empty((0, 3))
+        return _points_camera(engine, rig, shown.of, state, shown.factor * gap, aspect, margins, tool)
     if shown.kind == "magneto":
         return _magneto_camera(engine, rig, shown.of, state, aspect, margins)
     if shown.kind in ("piston", "room"):
@@ -348,10 +355,11 @@ def _magneto_camera(engine: Engine, rig: Rig, name: str, state: State, aspect: f
 
 
 def _points_camera(
-    engine: Engine, rig: Rig, name: str, state: State, opening: float, aspect: float, margins: Margins
+    engine: Engine, rig: Rig, name: str, state: State, opening: float, aspect: float, margins: Margins, tool: Floats
 ) -> Camera:
     """Along the breaker's axis, so near that hundredths of a millimetre are seen; it stands still. opening: of what
-    gap, as it is drawn, there is room above the lever [mm]."""
+    gap, as it is drawn, there is room above the lever [mm]; tool: places (N, 3) in the frame of the fixed point that
+    are to be seen too."""
     fixed, moving = Part(Kind.FIXED_POINT, name), Part(Kind.MOVING_POINT, name)
     where = poses(rig, {**state, f"breaker lever {name}": np.zeros(1)}, [fixed, moving])
     contact = points_in_world(where[fixed], mesh(engine, fixed, "coarse").vertices)[0]
@@ -368,6 +376,7 @@ def _points_camera(
         for reach in (min(float(across.min()), -half), max(float(across.max()), half))
         for dz in (min(float(low), -0.75 * half), max(float(high), 1.25 * half))
     ]
+    points += list(points_in_world(where[fixed], tool)[0])
     return fit(points, -axis, (0.0, 0.0, 1.0), aspect, margins)
 
 

@@ -196,11 +196,13 @@ def _row(
         for left, right in _pieces(strip, start, start + 180.0):
             pencil.rectangle((left, top, right, bottom), fill=STROKES[which])
         if which in _LETTERED:
-            place = (x_of(strip, start + _LETTERED[which]), middle)
             size = min(round(0.8 * (bottom - top)), strip.font_px)
             if size >= _LETTER_PX:
-                letter = which[0].upper()
-                pencil.text(place, letter, font=_font(size, False), fill=palette.FAINT_TEXT, anchor="mm")
+                letter, font = which[0].upper(), _font(size, False)
+                # one that would stand on a border of the cycle stands within it
+                half = font.getlength(letter) / 2 + 1
+                x = min(max(x_of(strip, start + _LETTERED[which]), strip.left + half), strip.right - half)
+                pencil.text((x, middle), letter, font=font, fill=palette.FAINT_TEXT, anchor="mm")
     words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
     for kind, start, end, done in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)

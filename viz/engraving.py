@@ -17,7 +17,7 @@ from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
-from quillwise.viz import over_piston, teeth
+from quillwise.viz import over_piston, points_feeler, teeth
 from quillwise.viz.cameras import Camera, axes
 from quillwise.viz.closeups import CloseUp
 from quillwise.viz.magnifying import (
@@ -44,6 +44,7 @@ _ZERO_AT = 0.835  # between the painted bar of zero and its line
 _NEAR_ZERO_DEG = 13.0  # the name of a mark that stands by the bar of zero keeps clear of it:
 _ZERO_CLEAR_DEG, _ASIDE_DEG = 12.0, (2.0, 5.0)  # so far from it, by so much aside
 _TOOL_ASIDE = 0.80  # of the bore: the name of a stop stands beside the valves
+_ON_TOOL = 0.5  # of half its width: where a line to it ends
 _END_ASIDE = 0.27  # of the bore: the name of a quill's end
 _SEGMENT_AT = 0.226  # share of the bore: on the studs
 
@@ -80,11 +81,13 @@ def labels(
     if shown.kind == "window":
         return _disc(engine, rig, moment, state, leaders)
     if shown.kind == "piston" and over_piston.tool_is_in(engine, shown.of, state):
-        return (_tool(engine, rig, shown.of, state),)
+        return (_tool(engine, rig, shown.of, state, leaders),)
+    if shown.kind == "gap":
+        return (_points_feeler(engine, rig, shown, state),)
     if shown.kind == "magneto":
         return _segments(engine, rig, shown.of, state)
     if shown.kind == "teeth" and not teeth.offer(engine, moment.assembly, shown.of, state).home:
-        return (_out_of_line(engine, shown.of, state),)
+        return (_out_of_line(engine, shown, state),)
     return ()
 
 
@@ -96,12 +99,12 @@ def most(engine: Engine, shown: CloseUp) -> int:
     return len(engine.magnetos[shown.of].fires) if shown.kind == "magneto" else 1
 
 
-def _out_of_line(engine: Engine, coupling: str, state: State) -> Label:
+def _out_of_line(engine: Engine, shown: CloseUp, state: State) -> Label:
     """The angle of the wedge, clockwise beside its outer half: within the frame, which the wedge's ends touch."""
-    points, out = teeth.wedge(engine, coupling, state)
+    points, out = teeth.wedge(engine, shown.of, state, upward=shown.upward)
     inner, outer = points[0::2].mean(axis=0), points[1::2].mean(axis=0)
     reach = outer - inner
-    clockwise = np.cross(engine.shafts[engine.couplings[coupling].driven].axis, reach)
+    clockwise = np.cross(engine.shafts[engine.couplings[shown.of].driven].axis, reach)
     return label(f"{abs(out):.2f}°", inner + 0.8 * reach + 0.45 * clockwise, boxed=True)
 
 
@@ -116,12 +119,22 @@ def _feeler(
     return label(feeler_words(engine, step, thick_mm, gap), at, boxed=True)
 
 
-def _tool(engine: Engine, rig: Rig, cylinder: str, state: State) -> Label:
-    """What stands on the piston, beside its upper end."""
+def _points_feeler(engine: Engine, rig: Rig, shown: CloseUp, state: State) -> Label:
+    """What feeler stands between the points, above its holder."""
+    fixed = Part(Kind.FIXED_POINT, shown.of)
+    local = points_feeler.named_at_mm(engine, shown.of, shown.factor)
+    at = points_in_world(poses(rig, state, [fixed])[fixed], local[None])[0, 0]
+    return label(points_feeler.words(engine, shown.of), at, boxed=True)
+
+
+def _tool(engine: Engine, rig: Rig, cylinder: str, state: State, leaders: bool) -> Label:
+    """What stands on the piston, beside its upper end; leaders: with a line to it past the valves."""
     pose, bore = over_piston.tool_pose(engine, rig, cylinder, state), engine.sheet.crank.bore_mm
-    high = float(over_piston.tool_body(engine, cylinder).bounds[1, 0])
-    at = points_in_world(pose[None], np.array([[high - 0.08 * bore, -_TOOL_ASIDE * bore, 0.0]]))[0, 0]
-    return label(over_piston.tool_words(engine, cylinder), at, boxed=True)
+    (_, _, _), (high, wide, _) = over_piston.tool_body(engine, cylinder).bounds
+    local = np.array([[high - 0.08 * bore, -_TOOL_ASIDE * bore, 0.0], [high - 0.08 * bore, -_ON_TOOL * wide, 0.0]])
+    at, end = points_in_world(pose[None], local)[0]
+    named = label(over_piston.tool_words(engine, cylinder), at, boxed=True)
+    return replace(named, leader_mm=_place(end)) if leaders else named
 
 
 def _disc(engine: Engine, rig: Rig, moment: Frame, state: State, leaders: bool) -> tuple[Label, ...]:

@@ -6,6 +6,7 @@ The same plate makes the stills and the frames of a film, so that both show one 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -103,6 +104,7 @@ class Plates:
         self._looked: Vector | None = None
         self._swing = Swing()
         self._eyes: dict[int, Standpoint] = {}
+        self._upwards: dict[tuple[int, str], Vector] = {}
 
     def close(self) -> None:
         """Free all windows."""
@@ -315,7 +317,7 @@ class Plates:
                 )
             ]
             self._eyes[step.number] = standpoint(
-                general, step.about, side_of(self._engine, step), lambda eye: self._whole(general, eye), choices
+                general, _strong(step), side_of(self._engine, step), lambda eye: self._whole(general, eye), choices
             )
             self._looked = None
         return self._eyes[step.number]
@@ -344,6 +346,13 @@ class Plates:
             self._close[key] = (shown, stage, Gauge(stage.renderer) if glance.kind == "teeth" else None)
         return self._close[key]
 
+    def _upward(self, step: Step, coupling: str) -> Vector:
+        """What is up in a step's close-ups of teeth, end-on: the same from its beginning to its end."""
+        if (step.number, coupling) not in self._upwards:
+            states = [exhibit.state_at(self._engine, frame(step, at)) for at in (0.0, 1.0)]
+            self._upwards[step.number, coupling] = teeth.up_by_marks(self._engine, coupling, states)
+        return self._upwards[step.number, coupling]
+
     def _draw_close_up(
         self, glance: Glance, size_px: tuple[int, int], moment: Frame, state: State, step: Step | None
     ) -> Picture:
@@ -368,9 +377,11 @@ class Plates:
         """A close-up from one camera; upper: of a quill, that end or the lower one alone."""
         engine = self._engine
         shown, stage, gauge = self._close_up(glance, size_px)
+        if glance.kind == "teeth" and step:
+            shown = replace(shown, upward=self._upward(step, glance.of))
         place_close_up(stage, engine, self._rig, shown, moment, state, step)
         if gauge:
-            points, _ = teeth.wedge(engine, shown.of, state)
+            points, _ = teeth.wedge(engine, shown.of, state, upward=shown.upward)
             gauge.move(points, not teeth.offer(engine, moment.assembly, shown.of, state).home)
         aspect = size_px[0] / size_px[1]
         if upper is None:

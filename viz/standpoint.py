@@ -16,7 +16,7 @@ from quillwise.viz.stage import Stage
 
 ENOUGH = 0.60
 ENOUGH_OF_ARROW = 0.75
-LEAST = 0.40  # of each of a few parts: a mean would let one be hidden altogether
+LEAST = 0.45  # of each of a few parts: a mean would let one be hidden altogether
 _FEW = 6
 _NEARLY = 0.8
 _HIDES = 0.2  # of a part: what stands before so much of it is drawn faint

@@ -6,7 +6,9 @@ Seen from the shaft's viewing end, so that + about the axis is clockwise in the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,13 +22,20 @@ from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import quill_coordinate, shaft_frame, slide_coordinate
 from quillwise.meshes import driveline
 from quillwise.meshes.solids import Detail
-from quillwise.viz.cameras import Camera, Margins, axes, fit
+from quillwise.viz.cameras import Camera, Margins, Vector, axes, fit
 from quillwise.viz.exhibit import Body, painted
+
+if TYPE_CHECKING:
+    import trimesh
 
 # How much of the ring is shown: so many teeth on either side of the one at the top.
 _TEETH_SHOWN = 2.6
 _ALIGNED_DEG = 0.05  # the driving end counts as on a tooth when it is turned to within this
 _HOME_MM = 1e-6
+# Of a picture about marks: tops that are tried, in teeth clockwise of the mate's mark, so that this stands to the left,
+# where no angle is written; how many teeth from the top a mark is still seen, and keeps clear of the wedge.
+_TOPS = np.array([2.0, 1.5, 1.0, 2.5, 3.0, 0.5, -1.0, -1.5, -2.0, -2.5, -3.0])
+_MARK_SEEN, _MARK_CLEAR = 3.2, 0.9
 _VERDICTS = {"free": "goes in free", "eased": "eases in", "does not go in": "does not go in"}
 ARC_POINTS = 12
 _ARC_SHARE, _ARC_DEG = 0.74, 55.0  # of the arrow of a turn: of the wedge's inner radius; to either side of the top
@@ -95,11 +104,38 @@ def bodies(engine: Engine, coupling: str, detail: Detail = "fine") -> dict[Part,
     return {mate: painted(ring, ring_paint), quill: painted(stub, stub_paint)}
 
 
-def camera(engine: Engine, coupling: str, aspect: float, whole: bool = False) -> Camera:
-    """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame, or (whole) all of
-    them, to be counted from the index mark."""
+def up_by_marks(engine: Engine, coupling: str, states: Sequence[State]) -> Vector:
+    """What is up in a picture of the teeth that is to show their index marks, the mate's and that of the quill or
+    sleeve in each state: as many as can be stand near the top, and none at it, where the wedge lies.
+
+    states: of one value each; in all of them the driven shaft stands as in the first.
+    """
     own = engine.couplings[coupling]
-    look, up = look_and_up(engine, own)
+    driven, pitch = engine.shafts[own.driven], 360.0 / own.data.driven_teeth
+    _, ring, _, stub = driveline.end_on(engine, own, "coarse")
+    mate_mark = _turn_deg(ring) + float(states[0][own.driven][0])
+    marks = [mate_mark, *(_turn_deg(stub) + float(state[quill_coordinate(coupling)][0]) for state in states)]
+    tops = mate_mark + pitch * _TOPS
+    beside = np.abs(wrapped(np.asarray(marks) - tops[:, None], 360.0)) / pitch
+    near = (beside <= _MARK_SEEN).sum(axis=1)
+    clear = np.minimum(beside.min(axis=1), _MARK_CLEAR)
+    best = max(range(len(tops)), key=lambda n: (near[n], round(float(clear[n]), 6), -n))
+    turn = np.radians(tops[best])
+    x, y, z = (shaft_frame(driven).matrix[:3, :2] @ (np.cos(turn), np.sin(turn))).tolist()
+    return x, y, z
+
+
+def _turn_deg(mark: trimesh.Trimesh) -> float:
+    """Angle about z of the middle of a mark [deg]."""
+    x, y = mark.bounds.mean(axis=0)[:2]
+    return float(np.degrees(np.arctan2(y, x)))
+
+
+def camera(engine: Engine, coupling: str, aspect: float, whole: bool = False, upward: Vector | None = None) -> Camera:
+    """Along the axis from the shaft's viewing end; the teeth at the top of the ring fill the frame, or (whole) all of
+    them, to be counted from the index mark. upward: what is up, square to the axis; None: as in ``look_and_up``."""
+    own = engine.couplings[coupling]
+    look, up = look_and_up(engine, own, upward)
     right, above, _ = axes(look, up)
     centre = np.asarray(engine.shafts[own.driven].point)
     inner, outer = gauge_radii_mm(engine, own)
@@ -115,12 +151,18 @@ def camera(engine: Engine, coupling: str, aspect: float, whole: bool = False) ->
     return fit(points, look, up, aspect, Margins(left=0.02, right=0.02, top=0.04, bottom=0.02))
 
 
-def wedge(engine: Engine, coupling: str, state: State, out_of_line_deg: float | None = None) -> tuple[Floats, float]:
+def wedge(
+    engine: Engine,
+    coupling: str,
+    state: State,
+    out_of_line_deg: float | None = None,
+    upward: Vector | None = None,
+) -> tuple[Floats, float]:
     """The angle out of line at the tooth nearest to the top of the picture, for a state of one value.
 
     Returns points (2 K, 3) [mm] in the world, alternately on the inner and the outer arc, from the middle of the
     ring's space to the middle of the tooth that is offered to it; and the angle, about the driven shaft's axis [deg].
-    out_of_line_deg: of the tooth that is to go into that space, + = ahead; None: of the nearest.
+    out_of_line_deg: of the tooth that is to go into that space, + = ahead; None: of the nearest. upward: of the camera.
     """
     own = engine.couplings[coupling]
     driven = engine.shafts[own.driven]
@@ -129,7 +171,7 @@ def wedge(engine: Engine, coupling: str, state: State, out_of_line_deg: float | 
     out = trials(own.data, ahead)[0].out_of_line_deg if out_of_line_deg is None else out_of_line_deg
     out *= driven.sense
     frame = shaft_frame(driven).matrix
-    look, up = look_and_up(engine, own)
+    look, up = look_and_up(engine, own, upward)
     x, y = frame[:3, :2].T @ axes(look, up)[1]
     top = float(np.degrees(np.arctan2(y, x)))
     mate_tooth = -driven.sense * own.data.tooth_phase_deg + float(state[own.driven][0])
@@ -143,11 +185,11 @@ def wedge(engine: Engine, coupling: str, state: State, out_of_line_deg: float | 
     return points_in_world(frame[None], local)[0], out
 
 
-def turn_arc(engine: Engine, coupling: str, sign: int) -> tuple[Floats, Floats]:
+def turn_arc(engine: Engine, coupling: str, sign: int, upward: Vector | None = None) -> tuple[Floats, Floats]:
     """Points (N, 3) [mm] of an arc before the quill or sleeve, in the order of its turn, and the place (3,) for its
-    words, below it. sign: + about the shaft's axis, which is clockwise in the picture."""
+    words, below it. sign: + about the shaft's axis, which is clockwise in the picture. upward: of the camera."""
     own = engine.couplings[coupling]
-    look, up = look_and_up(engine, own)
+    look, up = look_and_up(engine, own, upward)
     right, above, _ = axes(look, up)
     middle = np.asarray(engine.shafts[own.driven].point) + look * wedge_at_mm(own)
     radius = _ARC_SHARE * gauge_radii_mm(engine, own)[0]
@@ -160,9 +202,12 @@ def _is_quill(engine: Engine, coupling: str) -> bool:
     return engine.couplings[coupling].data.kind == "quill"
 
 
-def look_and_up(engine: Engine, own: Coupling) -> tuple[Floats, Floats]:
-    """Direction of view along the axis, and what is up: z, or across the crank where the axis itself stands upright."""
+def look_and_up(engine: Engine, own: Coupling, upward: Vector | None = None) -> tuple[Floats, Floats]:
+    """Direction of view along the axis, and what is up: what is asked for, else z, or across the crank where the axis
+    itself stands upright."""
     look = np.asarray(engine.shafts[own.driven].axis)
+    if upward is not None:
+        return look, np.asarray(upward)
     upright = np.array([0.0, 0.0, 1.0])
     return look, upright if abs(look[2]) < 0.98 else np.array([0.0, 1.0, 0.0])
 

@@ -149,6 +149,18 @@ def test_the_other_engine_and_small_sizes_are_drawn() -> None:
         assert picture.dtype == np.uint8
 
 
+@pytest.mark.parametrize("name", ENGINES)
+def test_no_letter_of_a_stroke_stands_on_a_border_of_the_cycle(name: str) -> None:
+    """Nothing is drawn between the names of the cylinders and the first degree, nor beyond the last."""
+    own = engine(name)
+    picture, strip = cycle.draw(own, intended(own), SIZE), cycle.plan(own, SIZE)
+    font = ImageFont.truetype(str(captions.font_file(True)), strip.font_px, layout_engine=ImageFont.Layout.BASIC)
+    names = 3 + round(font.getlength(max(strip.order, key=len)))
+    rows = picture[strip.top + 1 : strip.bottom - 1]
+    assert (rows[:, names : strip.left - 1] == palette.rgb(palette.GROUND)).all()
+    assert (rows[:, strip.right + 2 :] == palette.rgb(palette.GROUND)).all()
+
+
 @pytest.mark.parametrize("window", [(1280, 720), (2560, 1440)])
 @pytest.mark.parametrize("name", ENGINES)
 def test_its_letters_are_legible_in_the_window(name: str, window: tuple[int, int]) -> None:

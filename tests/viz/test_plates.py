@@ -215,6 +215,23 @@ def test_the_feature_that_is_looked_at_is_not_hidden(name: str) -> None:
     assert np.mean(shares) > 0.65
 
 
+@pytest.mark.parametrize(
+    "name", ["gantry-eight", *(pytest.param(name, marks=pytest.mark.slow) for name in ("larkfell-starboard",))]
+)
+def test_the_timing_window_is_seen_in_the_whole_where_it_is_what_is_looked_at(name: str) -> None:
+    """A magneto before it would hide the very reading."""
+    engine = packaged(name)
+    looked = [step for step in play(engine).steps if any(where == "timing window" for where, _ in step.text.see)]
+    assert len(looked) > 5
+    with plates.Plates(engine, (640, 400), 50.0, smooth=1) as drawing:
+        for step in looked:
+            moment = frame(step, 1.0)
+            drawing._draw_general(moment.assembly, exhibit.state_at(engine, moment), step)
+            assert drawing._general is not None
+            (share,) = standpoint.shares(drawing._general, [Part(Kind.WINDOW)]).values()
+            assert share >= 0.6, (step.key, share)
+
+
 def test_arrows_turn_as_the_step_says(engine: Engine, played: Played) -> None:
     """The arc runs about the shaft's axis in the sense of the state's own change."""
     for step in played.steps:

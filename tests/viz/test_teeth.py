@@ -8,12 +8,12 @@ import numpy as np
 import plane_figures
 import pytest
 
-from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.angles import Floats, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import GraphicsError
 from quillwise.kinematics.model import Coupling, Engine
 from quillwise.kinematics.motion import State, motion
-from quillwise.kinematics.parts import Part
+from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import quill_coordinate, rig, shaft_frame
 from quillwise.kinematics.sequence import play
@@ -169,6 +169,38 @@ def test_the_camera_looks_along_the_axis_at_the_ring() -> None:
         assert look / np.linalg.norm(look) == pytest.approx(np.asarray(built.shafts[own.driven].axis), abs=1e-9)
         point = cameras.project(camera, [built.shafts[own.driven].point], (320, 200))[0]
         assert 0 <= point[0] <= 320
+
+
+@pytest.mark.parametrize("name", [*ENGINES, "gantry-eight", "launch-inverted", "slipway-six"])
+def test_the_index_marks_are_seen_in_the_close_up_of_a_try_and_keep_clear_of_the_wedge(name: str) -> None:
+    """Measured on the painted faces: the mate's mark and the quill's as drawn, and as it fits where it is turned by no
+    more than two teeth on or back, within the picture; nowhere nearer to the wedge than half a tooth."""
+    built = engine(name)
+    for step in play(built).steps:
+        if not step.key.endswith("-try"):
+            continue
+        own = built.couplings[step.coupling]
+        states = [exhibit.state_at(built, frame(step, at)) for at in (0.0, 1.0)]
+        upward = teeth.up_by_marks(built, step.coupling, states)
+        camera = teeth.camera(built, step.coupling, 1.5, upward=upward)
+        assert np.dot(upward, built.shafts[own.driven].axis) == pytest.approx(0.0, abs=1e-9)
+        count = teeth.offer(built, frame(step, 1.0).assembly, step.coupling, states[1]).tooth
+        near = min(count, own.data.driving_teeth - count) <= 2
+        local = shaft_frame(built.shafts[own.driven]).matrix
+        for which, state in enumerate(states):
+            points, _ = teeth.wedge(built, step.coupling, state, upward=upward)
+            wedge = np.degrees(np.arctan2(*(local[:3, :2].T @ (points.mean(axis=0) - local[:3, 3]))[::-1]))
+            for part, (body, painted) in teeth.bodies(built, step.coupling).items():
+                assert painted is not None
+                pose = poses(rig(built), state, [part])[part][0]
+                middle = body.triangles_center[painted].mean(axis=0)
+                world = pose[:3, :3] @ middle + pose[:3, 3]
+                mark = np.degrees(np.arctan2(*(local[:3, :2].T @ (world - local[:3, 3]))[::-1]))
+                apart = abs(float(wrapped(mark - wedge, 360.0))) * own.data.driven_teeth / 360.0
+                assert apart > 0.5, (step.key, part)
+                if which == 0 or near or part.kind is Kind.MATE:
+                    x, y = cameras.project(camera, [world], (600, 400))[0]
+                    assert 0 < x < 600 and 0 < y < 400, (step.key, part)
 
 
 @pytest.mark.parametrize("aspect", [0.7, 1.0, 1.3, 2.0])

@@ -93,7 +93,7 @@ def disturb(command: str, folder: Path, sent: signal.Signals, random: Random) ->
             assert errors == ""
         else:  # before the program's first line, and after its last, Python itself ends by the signal; a library
             # that is met in the middle of a picture may crash: the output is whole all the same
-            assert child.returncode in (130, -signal.SIGINT, -signal.SIGABRT, -signal.SIGSEGV)
+            assert child.returncode in (130, -signal.SIGINT, -signal.SIGABRT, -signal.SIGSEGV), errors
             assert errors in ("", "Interrupted.\n") or "viz/start.py" not in errors
     for name in names:
         (folder / name).unlink()

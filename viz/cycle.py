@@ -19,12 +19,13 @@ from PIL import Image, ImageDraw, ImageFont
 
 from quillwise.kinematics.angles import CYCLE_DEG, stroke
 from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.timing import Event, timing_table
+from quillwise.kinematics.timing import Event, EventKind, timing_table
 from quillwise.viz import captions, palette
 
 Picture = NDArray[np.uint8]
-Name = tuple[str, str, str]
+Name = tuple[str, str, EventKind, int]
 
 STROKES: Mapping[str, str] = MappingProxyType(
     {"power": "#E4E4E4", "exhaust": "#F3F3F3", "inlet": "#EDEDED", "compression": "#FAFAFA"}
@@ -34,10 +35,12 @@ _AXIS_STEP_DEG = 90
 _BAR_SHARE = 0.70  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
 # What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
 _LETTERED: Mapping[str, float] = MappingProxyType({"power": 40.0, "compression": 95.0})
-_LEAST_FONT_PX, _LETTER_PX = (
-    7,
-    11,
-)  # of all lettering; of the letters in bars, which are left out where they are smaller
+_VALVE_EVENTS: tuple[tuple[ValveKind, EventKind, EventKind], ...] = (
+    ("exhaust", "exhaust opens", "exhaust closes"),
+    ("inlet", "inlet opens", "inlet closes"),
+)
+_LEAST_FONT_PX = 7  # of all lettering
+_LETTER_PX = 11  # of the letters in bars, which are left out where they are smaller
 _ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
 _EASY_ROW = 0.9  # the same where rows may be left out instead
 _LEGIBLE_PX, _LETTERS_WIDE = (8, 14), 50  # least and most font size below which rows may be left out; width ÷ it
@@ -68,6 +71,20 @@ class Strip:
     def contains(self, x_px: float, y_px: float) -> bool:
         """Whether a place of the picture, from its top left corner, lies on the rows or the scale above them."""
         return self.left <= x_px <= self.right and 0 <= y_px <= self.bottom
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bar:
+    """A valve while it is open, or several alike: from ``opens_deg`` to ``closes_deg`` in the cycle [crank deg], as the
+    data say where it is not ``done`` (set) yet. ``valve``: which of several of its kind, 0: all of them alike;
+    ``share``: of the depth that its kind has in a row, from the top, where it is drawn."""
+
+    kind: ValveKind
+    valve: int
+    opens_deg: float
+    closes_deg: float
+    done: bool
+    share: tuple[float, float]
 
 
 def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None = None) -> Strip:
@@ -161,20 +178,23 @@ def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int], wanted: S
 
 
 def by_name(table: Iterable[Event]) -> dict[Name, Event]:
-    """The events of a timing table by (cylinder, magneto or empty, kind)."""
-    return {(event.cylinder, event.magneto, event.kind): event for event in table}
+    """The events of a timing table by (cylinder, magneto or empty, kind, which of several valves or 0)."""
+    return {(event.cylinder, event.magneto, event.kind, event.valve): event for event in table}
 
 
-def bars(events: Mapping[Name, Event], cylinder: str) -> list[tuple[str, float, float, bool]]:
-    """The open valves of a cylinder: (inlet or exhaust, opens, closes, set) in the cycle [deg]; as the data say where
-    it is not set."""
+def bars(events: Mapping[Name, Event], cylinder: str) -> list[Bar]:
+    """The open valves of a cylinder, the exhaust's first; several of a kind that are not alike each by itself."""
     found = []
-    for kind in ("exhaust", "inlet"):
-        opens, closes = (events[cylinder, "", f"{kind} {what}"] for what in ("opens", "closes"))
-        done = opens.as_set_deg is not None and closes.as_set_deg is not None
-        start = opens.as_set_deg if done and opens.as_set_deg is not None else opens.crank_deg
-        end = closes.as_set_deg if done and closes.as_set_deg is not None else closes.crank_deg
-        found.append((kind, start, end, done))
+    for kind, opening, closing in _VALVE_EVENTS:
+        numbers = sorted(valve for of, _, what, valve in events if of == cylinder and what == opening)
+        for place, valve in enumerate(numbers):
+            opens, closes = events[cylinder, "", opening, valve], events[cylinder, "", closing, valve]
+            start, end = opens.as_set_deg, closes.as_set_deg
+            done = start is not None and end is not None
+            if start is None or end is None:
+                start, end = opens.crank_deg, closes.crank_deg
+            share = place / len(numbers), (place + 1) / len(numbers)
+            found.append(Bar(kind=kind, valve=valve, opens_deg=start, closes_deg=end, done=done, share=share))
     return found
 
 
@@ -201,21 +221,23 @@ def _row(
             if size >= _LETTER_PX:
                 letter = which[0].upper()
                 pencil.text(place, letter, font=_font(size, False), fill=palette.FAINT_TEXT, anchor="mm")
-    words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
-    for kind, start, end, done in bars(events, name):
+    words: list[tuple[Bar, tuple[float, float], tuple[float, float]]] = []
+    for bar in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)
-        low, high = (bottom - deep, bottom) if kind == "inlet" else (top, top + deep)
-        colour = palette.INLET if kind == "inlet" else palette.EXHAUST
-        pieces = _pieces(strip, start, end if end > start else end + CYCLE_DEG)
+        first = bottom - deep if bar.kind == "inlet" else top
+        low, high = (first + share * deep for share in bar.share)
+        colour = palette.INLET if bar.kind == "inlet" else palette.EXHAUST
+        end = bar.closes_deg
+        pieces = _pieces(strip, bar.opens_deg, end if end > bar.opens_deg else end + CYCLE_DEG)
         for left, right in pieces:
             box = (left, round(low), right, round(high))
-            pencil.rectangle(box, fill=colour if done else palette.GROUND, outline=colour)
-        words.append((kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done))
+            pencil.rectangle(box, fill=colour if bar.done else palette.GROUND, outline=colour)
+        words.append((bar, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high)))
     # an exhaust's word would be covered by the inlet's bar
-    for kind, piece, deep_span, done in words:
-        _letter(pencil, kind, piece, deep_span, done, strip.font_px)
+    for bar, piece, deep_span in words:
+        _letter(pencil, bar, piece, deep_span, strip.font_px)
     for number, magneto in enumerate(engine.magnetos):
-        event = events[name, magneto, "points break"]
+        event = events[name, magneto, "points break", 0]
         done = event.as_set_deg is not None
         x = x_of(strip, event.as_set_deg if event.as_set_deg is not None else event.crank_deg)
         _spark(pencil, x, (top, bottom), number, done)
@@ -223,20 +245,22 @@ def _row(
 
 def _letter(
     pencil: ImageDraw.ImageDraw,
-    kind: str,
+    bar: Bar,
     piece: tuple[float, float],
     span: tuple[float, float],
-    done: bool,
     largest_px: int,
 ) -> None:
     """The word, or where there is no room for it the first letter, in the bar; nothing where it would be too small:
     the legend says which bar is which."""
     # vermillion is no colour for text, nor for white text on it
-    colour = (palette.GROUND if done else palette.INLET) if kind == "inlet" else palette.TEXT
+    colour = (palette.GROUND if bar.done else palette.INLET) if bar.kind == "inlet" else palette.TEXT
     size = min(int(0.95 * (span[1] - span[0])), largest_px)
     if size < _LETTER_PX:
         return
-    text = kind if _font(size, True).getlength(kind) + 2 < piece[1] - piece[0] else kind[0].upper()
+    number = str(bar.valve or "")
+    text = f"{bar.kind} {number}".rstrip()
+    if _font(size, True).getlength(text) + 2 >= piece[1] - piece[0]:
+        text = bar.kind[0].upper() + number
     # set by the base line: a word's middle is that of its small letters
     place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))
     pencil.text(place, text, font=_font(size, True), fill=colour, anchor="ms")

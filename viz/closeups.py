@@ -38,13 +38,13 @@ from quillwise.viz.magnifying import (
     magnified,
     magnified_rig,
 )
+from quillwise.viz.touching import is_open, valve_words
 
 if TYPE_CHECKING:
     from quillwise.viz.stage import Stage
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window", "piston", "room"]
 
-OPEN_MM = 0.005
 _END_ROOM = 0.02  # of the bore: beyond a quill's end and its mate
 _LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
@@ -179,8 +179,8 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "cam follower not fitted"
         unit = engine.sheet.length_unit
-        if lift >= OPEN_MM:
-            return f"{shown.of} valve", f"open by {length(lift, unit)}"  # what is open is drawn as it is
+        if is_open(lift, unit):
+            return f"{shown.of} valve", valve_words(lift, unit)  # what is open is drawn as it is
         return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
     if shown.kind in ("magneto", "points", "gap"):
         return f"{shown.of} magneto", _points_words(engine, moment.assembly, shown, state)

@@ -6,11 +6,8 @@ and arrows.
 
 from __future__ import annotations
 
-import functools
-import importlib.util
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.wording import DISCLAIMER
 from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.still import MM_PER_INCH
 
 FOOTER = DISCLAIMER
@@ -144,7 +142,7 @@ def compose(
     pencil = ImageDraw.Draw(picture)
     boxes = [plan.view]
     for word in words:
-        font = _font(_font_px(word.height_mm, dpi), word.bold)
+        font = font_of(_font_px(word.height_mm, dpi), word.bold)
         baseline = word.top + _ascent_px(word.height_mm, dpi)
         fill = (*palette.rgb(word.colour), 255) if clear else palette.rgb(word.colour)
         pencil.text((word.x, baseline), word.text, font=font, fill=fill, anchor="ls")
@@ -177,7 +175,7 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
     fill = (*palette.rgb(palette.FAINT_TEXT), 255) if clear else palette.rgb(palette.FAINT_TEXT)
     baseline = view.shape[0] + _ascent_px(height_mm, dpi)
     left = max(2, round(_BORDER_MM * dpi / MM_PER_INCH))
-    font = _font(_font_px(height_mm, dpi), False)
+    font = font_of(_font_px(height_mm, dpi), False)
     ImageDraw.Draw(picture).text((left, baseline), FOOTER, font=font, fill=fill, anchor="ls")
     return np.asarray(picture)
 
@@ -185,10 +183,10 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
 def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, height_px: int, width_px: int) -> None:
     """One line of text in a strip of that height, in the largest size that fits its width."""
     size = max(6, int(height_px * 0.72))
-    while size > 6 and _length(text, _font(size, True)) > width_px:
+    while size > 6 and _length(text, font_of(size, True)) > width_px:
         size -= 1
     baseline = left_top[1] + round(height_px * 0.76)
-    pencil.text((left_top[0], baseline), text, font=_font(size, True), fill=palette.TEXT, anchor="ls")
+    pencil.text((left_top[0], baseline), text, font=font_of(size, True), fill=palette.TEXT, anchor="ls")
 
 
 def tag(
@@ -252,7 +250,7 @@ def tag_box(middle: tuple[float, float], text: str, strip_px: int, boxed: bool, 
 def _tag(
     middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
-    font = _font(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
+    font = font_of(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
     if "\n" not in text and _length(text, font) > width_px:
         text = halved(text, lambda part: _length(part, font))
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
@@ -285,25 +283,12 @@ def halved(text: str, length_of: Callable[[str], float]) -> str:
 
 def covered(text: str) -> bool:
     """Whether the font has a sign for every character of the text; one that it has not is drawn as a box."""
-    font = _font(32, False)
+    font = font_of(32, False)
     absent = font.getmask("\uffff").getbbox(), bytes(font.getmask("\uffff"))
     return all(
         character.isspace() or (font.getmask(character).getbbox(), bytes(font.getmask(character))) != absent
         for character in text
     )
-
-
-@functools.cache
-def font_file(bold: bool = False) -> Path:
-    """The file of DejaVu Sans that matplotlib brings, found without importing matplotlib.
-
-    Raises FileNotFoundError when matplotlib is not installed.
-    """
-    spec = importlib.util.find_spec("matplotlib")
-    if spec is None or spec.origin is None:
-        raise FileNotFoundError("matplotlib is not installed: it brings the font DejaVu Sans")
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / name
 
 
 def _set(
@@ -345,13 +330,13 @@ def _set_at(
     top = area.top
     pitch = _pitch_px(text_mm, dpi)
 
-    title_lines = _wrapped(title, _font(_font_px(title_mm, dpi), True), width)
+    title_lines = _wrapped(title, font_of(_font_px(title_mm, dpi), True), width)
     if title_lines is None:
         return None
     for text in title_lines:
         words.append(_Word("title", text, area.left, top, title_mm, True, palette.TEXT))
         top += _pitch_px(title_mm, dpi)
-    font = _font(_font_px(text_mm, dpi), False)
+    font = font_of(_font_px(text_mm, dpi), False)
     for paragraph in lines:
         top += round(pitch * gap / 2)
         wrapped = _wrapped(paragraph, font, width)
@@ -362,7 +347,7 @@ def _set_at(
             top += pitch
     if figures:
         top += round(pitch * gap)
-    bold = _font(_font_px(text_mm, dpi), True)
+    bold = font_of(_font_px(text_mm, dpi), True)
     right = area.left + min(width, _TABLE_EM * _font_px(text_mm, dpi))
     for label, value in figures:
         label_lines = _wrapped(label, font, right - area.left)
@@ -410,7 +395,7 @@ def _length(text: str, font: ImageFont.FreeTypeFont) -> int:
 def _footer_mm(size_px: tuple[int, int], dpi: float) -> float:
     """The footer is never left out: in a small picture it is set smaller."""
     for height_mm in (2.5, LEAST_MM):
-        font = _font(_font_px(height_mm, dpi), False)
+        font = font_of(_font_px(height_mm, dpi), False)
         if _length(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
             return height_mm
     raise RequestError(f'{size_px[0]} pixels at {dpi:g} dpi are too narrow for "{FOOTER}"')
@@ -426,12 +411,6 @@ def _ascent_px(height_mm: float, dpi: float) -> int:
 
 def _pitch_px(height_mm: float, dpi: float) -> int:
     return round(_font_px(height_mm, dpi) * _LINE_PITCH)
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    # The plain lay-out engine: the other one depends on a library that not every machine has.
-    return ImageFont.truetype(str(font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)
 
 
 def _fitted(view: Image.Image, room_px: tuple[int, int]) -> Image.Image:

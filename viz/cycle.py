@@ -8,21 +8,21 @@ order, and fewer words.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.angles import CYCLE_DEG, stroke
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.timing import Event, EventKind, timing_table
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 
 Picture = NDArray[np.uint8]
 Name = tuple[str, str, EventKind, int]
@@ -107,7 +107,7 @@ def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None 
             order = _some(order, wanted, max(1, rows))
             words, legend_px = _brief_words(engine, len(order), least, width), least
             below = round(_LEGEND_LINE * legend_px) + 5
-    widest = max(_font(font_px, True).getlength(name) for name in engine.cylinders)
+    widest = max(font_of(font_px, True).getlength(name) for name in engine.cylinders)
     return Strip(
         size_px=size_px,
         left=round(widest + 0.9 * font_px),
@@ -208,7 +208,7 @@ def _row(
 ) -> None:
     top, bottom = span
     middle = (top + bottom) / 2 + 0.5
-    pencil.text((2, middle), name, font=_font(strip.font_px, True), fill=palette.TEXT, anchor="lm")
+    pencil.text((2, middle), name, font=font_of(strip.font_px, True), fill=palette.TEXT, anchor="lm")
     firing = engine.cylinders[name].firing_deg
     for quarter in range(4):
         start = firing + 180.0 * quarter
@@ -220,7 +220,7 @@ def _row(
             size = min(round(0.8 * (bottom - top)), strip.font_px)
             if size >= _LETTER_PX:
                 letter = which[0].upper()
-                pencil.text(place, letter, font=_font(size, False), fill=palette.FAINT_TEXT, anchor="mm")
+                pencil.text(place, letter, font=font_of(size, False), fill=palette.FAINT_TEXT, anchor="mm")
     words: list[tuple[Bar, tuple[float, float], tuple[float, float]]] = []
     for bar in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)
@@ -259,11 +259,11 @@ def _letter(
         return
     number = str(bar.valve or "")
     text = f"{bar.kind} {number}".rstrip()
-    if _font(size, True).getlength(text) + 2 >= piece[1] - piece[0]:
+    if font_of(size, True).getlength(text) + 2 >= piece[1] - piece[0]:
         text = bar.kind[0].upper() + number
     # set by the base line: a word's middle is that of its small letters
     place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))
-    pencil.text(place, text, font=_font(size, True), fill=colour, anchor="ms")
+    pencil.text(place, text, font=font_of(size, True), fill=colour, anchor="ms")
 
 
 def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], number: int, done: bool) -> None:
@@ -286,7 +286,7 @@ def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], num
 
 
 def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
-    font = _font(strip.font_px, False)
+    font = font_of(strip.font_px, False)
     for angle in range(0, round(CYCLE_DEG) + 1, _AXIS_STEP_DEG):
         x = strip.left + angle / CYCLE_DEG * (strip.right - strip.left)
         pencil.line((x, strip.top - 3, x, strip.bottom), fill=palette.RULE, width=1)
@@ -295,7 +295,7 @@ def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
 
 def _legend(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
     """What is what, on one to three lines below the rows."""
-    font = _font(strip.legend_px, False)
+    font = font_of(strip.legend_px, False)
     for text, how, (left, top, right, bottom) in legend(strip):
         size = strip.legend_px
         box = (left, top, left + 1.4 * size, bottom)
@@ -316,7 +316,7 @@ def legend(strip: Strip) -> list[tuple[str, str, tuple[float, float, float, floa
     for row, line in enumerate(_legend_lines(strip.words, size, strip.size_px[0])):
         x, top = 2.0, strip.bottom + 4.0 + row * _LEGEND_LINE * size
         for text, how in line:
-            found.append((text, how, (x, top, x + 1.8 * size + _font(size, False).getlength(text), top + size)))
+            found.append((text, how, (x, top, x + 1.8 * size + font_of(size, False).getlength(text), top + size)))
             x += _legend_width(text, size)
     return found
 
@@ -369,7 +369,7 @@ def _legend_lines(words: Sequence[tuple[str, str]], size: int, width_px: int) ->
 
 
 def _legend_width(text: str, size: int) -> float:
-    return 2.8 * size + _font(size, False).getlength(text)
+    return 2.8 * size + font_of(size, False).getlength(text)
 
 
 def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float, float]]:
@@ -380,8 +380,3 @@ def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float,
     if start + length > CYCLE_DEG:
         ends.append((0.0, start + length - CYCLE_DEG))
     return [(strip.left + a / CYCLE_DEG * wide, strip.left + b / CYCLE_DEG * wide) for a, b in ends if b > a]
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from PIL import ImageFont
 from valve_trains import with_valves
 
 from quillwise.kinematics.assembly import Assembly, intended, open_at, with_clearances
@@ -20,7 +19,8 @@ from quillwise.kinematics.model import Engine
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine
-from quillwise.viz import captions, cycle, palette
+from quillwise.viz import cycle, palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.layout import layout
 
 SIZE = (1400, 330)
@@ -181,7 +181,7 @@ def test_its_letters_are_legible_in_the_window(name: str, window: tuple[int, int
     own = engine(name)
     left, top, right, bottom = layout(window).strip
     strip = cycle.plan(own, (right - left, bottom - top))
-    font = ImageFont.truetype(str(captions.font_file(True)), strip.font_px, layout_engine=ImageFont.Layout.BASIC)
+    font = font_of(strip.font_px, bold=True)
     capital = -font.getbbox("A", anchor="ls")[1]
     assert capital >= 11 * window[1] / 720
     assert strip.row_px >= 1.02 * capital, "names of cylinders stand one over the other"

@@ -142,7 +142,7 @@ def compose(
     pencil = ImageDraw.Draw(picture)
     boxes = [plan.view]
     for word in words:
-        font = font_of(_font_px(word.height_mm, dpi), word.bold)
+        font = font_of(font_px(word.height_mm, dpi), word.bold)
         baseline = word.top + _ascent_px(word.height_mm, dpi)
         fill = (*palette.rgb(word.colour), 255) if clear else palette.rgb(word.colour)
         pencil.text((word.x, baseline), word.text, font=font, fill=fill, anchor="ls")
@@ -175,7 +175,7 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
     fill = (*palette.rgb(palette.FAINT_TEXT), 255) if clear else palette.rgb(palette.FAINT_TEXT)
     baseline = view.shape[0] + _ascent_px(height_mm, dpi)
     left = max(2, round(_BORDER_MM * dpi / MM_PER_INCH))
-    font = font_of(_font_px(height_mm, dpi), False)
+    font = font_of(font_px(height_mm, dpi), False)
     ImageDraw.Draw(picture).text((left, baseline), FOOTER, font=font, fill=fill, anchor="ls")
     return np.asarray(picture)
 
@@ -183,7 +183,7 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
 def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, height_px: int, width_px: int) -> None:
     """One line of text in a strip of that height, in the largest size that fits its width."""
     size = max(6, int(height_px * 0.72))
-    while size > 6 and _length(text, font_of(size, True)) > width_px:
+    while size > 6 and length_px(text, font_of(size, True)) > width_px:
         size -= 1
     baseline = left_top[1] + round(height_px * 0.76)
     pencil.text((left_top[0], baseline), text, font=font_of(size, True), fill=palette.TEXT, anchor="ls")
@@ -251,8 +251,8 @@ def _tag(
     middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
     font = font_of(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
-    if "\n" not in text and _length(text, font) > width_px:
-        text = halved(text, lambda part: _length(part, font))
+    if "\n" not in text and length_px(text, font) > width_px:
+        text = halved(text, lambda part: length_px(part, font))
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
     left, top, right, bottom = pencil.textbbox(
         middle, text, font=font, anchor="mm", align="center", spacing=_TAG_SPACING_PX
@@ -330,13 +330,13 @@ def _set_at(
     top = area.top
     pitch = _pitch_px(text_mm, dpi)
 
-    title_lines = _wrapped(title, font_of(_font_px(title_mm, dpi), True), width)
+    title_lines = _wrapped(title, font_of(font_px(title_mm, dpi), True), width)
     if title_lines is None:
         return None
     for text in title_lines:
         words.append(_Word("title", text, area.left, top, title_mm, True, palette.TEXT))
         top += _pitch_px(title_mm, dpi)
-    font = font_of(_font_px(text_mm, dpi), False)
+    font = font_of(font_px(text_mm, dpi), False)
     for paragraph in lines:
         top += round(pitch * gap / 2)
         wrapped = _wrapped(paragraph, font, width)
@@ -347,8 +347,8 @@ def _set_at(
             top += pitch
     if figures:
         top += round(pitch * gap)
-    bold = font_of(_font_px(text_mm, dpi), True)
-    right = area.left + min(width, _TABLE_EM * _font_px(text_mm, dpi))
+    bold = font_of(font_px(text_mm, dpi), True)
+    right = area.left + min(width, _TABLE_EM * font_px(text_mm, dpi))
     for label, value in figures:
         label_lines = _wrapped(label, font, right - area.left)
         value_lines = _wrapped(value, bold, right - area.left)
@@ -359,13 +359,13 @@ def _set_at(
             top += pitch
         # The value stands at the right border, behind its label where there is room, else below it.
         if label_lines and value_lines:
-            beside = _length(label_lines[-1], font) + _font_px(text_mm, dpi) + _length(value_lines[0], bold)
+            beside = length_px(label_lines[-1], font) + font_px(text_mm, dpi) + length_px(value_lines[0], bold)
             top -= pitch if beside <= right - area.left else 0
         for text in value_lines:
-            words.append(_Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT))
+            words.append(_Word("value", text, right - length_px(text, bold), top, text_mm, True, palette.TEXT))
             top += pitch
         top += round(pitch * _ROW_GAP)
-    if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom - below_px:
+    if top - pitch + round(font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom - below_px:
         return None
     footer_mm = _footer_mm(plan.size_px, dpi)
     words.append(_Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT))
@@ -378,39 +378,41 @@ def _wrapped(text: str, font: ImageFont.FreeTypeFont, width_px: int) -> list[str
     line = ""
     for word in text.split():
         longer = f"{line} {word}" if line else word
-        if _length(longer, font) <= width_px:
+        if length_px(longer, font) <= width_px:
             line = longer
             continue
-        if _length(word, font) > width_px:
+        if length_px(word, font) > width_px:
             return None
         lines.append(line)
         line = word
     return [*lines, line] if line else lines
 
 
-def _length(text: str, font: ImageFont.FreeTypeFont) -> int:
+def length_px(text: str, font: ImageFont.FreeTypeFont) -> int:
+    """Width of a line of text [px]."""
     return int(np.ceil(font.getlength(text))) + 1
 
 
 def _footer_mm(size_px: tuple[int, int], dpi: float) -> float:
     """The footer is never left out: in a small picture it is set smaller."""
     for height_mm in (2.5, LEAST_MM):
-        font = font_of(_font_px(height_mm, dpi), False)
-        if _length(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
+        font = font_of(font_px(height_mm, dpi), False)
+        if length_px(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
             return height_mm
     raise RequestError(f'{size_px[0]} pixels at {dpi:g} dpi are too narrow for "{FOOTER}"')
 
 
-def _font_px(height_mm: float, dpi: float) -> int:
+def font_px(height_mm: float, dpi: float) -> int:
+    """Font size [px] whose capitals are so high."""
     return max(6, round(height_mm * dpi / MM_PER_INCH / _CAPITAL_SHARE))
 
 
 def _ascent_px(height_mm: float, dpi: float) -> int:
-    return int(np.ceil(_font_px(height_mm, dpi) * _ASCENT_SHARE))
+    return int(np.ceil(font_px(height_mm, dpi) * _ASCENT_SHARE))
 
 
 def _pitch_px(height_mm: float, dpi: float) -> int:
-    return round(_font_px(height_mm, dpi) * _LINE_PITCH)
+    return round(font_px(height_mm, dpi) * _LINE_PITCH)
 
 
 def _fitted(view: Image.Image, room_px: tuple[int, int]) -> Image.Image:

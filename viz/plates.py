@@ -27,6 +27,7 @@ from quillwise.viz import (
     cycle,
     engraving,
     exhibit,
+    headings,
     palette,
     plate_words,
     shaded_callouts,
@@ -93,7 +94,6 @@ class Plates:
         width, height = self._room
         self._general_px = (width, round(height * _GENERAL_SHARE))
         self._strip_px = max(14, round(5.5 * dpi / 25.4))
-        self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
         self._general: Stage | None = None
         self._trial: Stage | None = None
         self._arrows: Arrows | None = None
@@ -225,22 +225,28 @@ class Plates:
         general = self._draw_general(moment.assembly, state, step)
         sheet.paste(Image.fromarray(general), (0, 0))
         pencil = ImageDraw.Draw(sheet)
-        width = self._close_px[0] if len(columns) > 1 else self._room[0]
+        width = (self._room[0] - _GAP_PX) // 2 if len(columns) > 1 else self._room[0]
+
+        def seen(glance: Glance) -> tuple[Frame, State]:
+            when = glance.moment or moment
+            return when, state if glance.moment is None else exhibit.state_at(self._engine, when)
+
+        texts = [[plate_words.line_over(self._engine, glance, *seen(glance)) for glance in stack] for stack in columns]
+        over = headings.headings(texts, self._strip_px, width - 16, self._dpi, still)
         for column, stack in enumerate(columns):
             left, top = column * (width + _GAP_PX), self._general_px[1]
-            height = (self._room[1] - top) // len(stack) - self._strip_px
-            for glance in stack:
-                when = glance.moment or moment
-                now = state if glance.moment is None else exhibit.state_at(self._engine, when)
+            free = self._room[1] - top - sum(over.strips_px[column])
+            for row, glance in enumerate(stack):
+                when, now = seen(glance)
+                height, strip_px = free // len(stack), over.strips_px[column][row]
                 drawn = Image.fromarray(self._draw_close_up(glance, (width, height), when, now, step))
                 good = signs.right(self._engine, step, glance, when, now) if step and still else None
                 if good is not None:
                     signs.stamp(ImageDraw.Draw(drawn), drawn.size, self._strip_px, good)
-                sheet.paste(drawn, (left, top + self._strip_px))
+                sheet.paste(drawn, (left, top + strip_px))
                 pencil.line((left + 6, top, left + width - 6, top), fill=palette.RULE, width=1)
-                text = plate_words.line_over(self._engine, glance, when, now)
-                captions.line(pencil, (left + 8, top), text, self._strip_px, width - 16)
-                top += height + self._strip_px
+                headings.draw(pencil, (left + 8, top), over.lines[column][row], over.font_px, self._strip_px)
+                top += height + strip_px
         return np.asarray(sheet)
 
     def _draw_general(self, assembly: Assembly, state: State, step: Step | None) -> Picture:

@@ -36,9 +36,10 @@ class Placed:
 
 
 def row(buttons: Sequence[Button], area: Area, font_px: int) -> tuple[Placed, ...]:
-    """Buttons side by side over the whole width, each as wide as its words need; the letters shrink until all fit.
+    """Buttons side by side over the whole width, each as wide as its words need and an even share of what is over.
 
-    Wanted heights of letters: ``font_px``. No two overlap, none leaves the area.
+    ``font_px``: the font size wanted; it shrinks until all fit, to 6 pixels at the least: then the buttons are narrower
+    than their words. No two overlap, none leaves the area.
     """
     left, top, right, bottom = area
     if not buttons:

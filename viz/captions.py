@@ -197,9 +197,9 @@ def tag(
     boxed: bool,
     width_px: float = float("inf"),
 ) -> None:
-    """A figure about its middle. boxed: on a patch of the ground, so that it reads on any colour, and whole
-    within the picture; else as engraved. Words longer than ``width_px`` are set in two lines, but
-    those that come in lines in their own."""
+    """Words about their middle. boxed: bold on a patch of the ground, so that they read on any colour, moved so that
+    they are whole within the picture; else as engraved. Words longer than ``width_px`` are set in two lines; those that
+    come in several lines keep them."""
     font, text, box = _tag(middle, text, strip_px, boxed, width_px)
     if boxed:
         middle = _within(box, middle, pencil.im.size)

@@ -1,4 +1,5 @@
-"""The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, the timing window.
+"""The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, its points alone as they break or
+at their gap, a piston under its stop or gauge, the room to a valve over it, the timing window.
 
 Each says which parts it shows, from where it looks, and by how much it magnifies a clearance or a gap, which is
 tenths of a millimetre and would be nothing in a picture: see ``magnifying``.
@@ -70,7 +71,8 @@ class CloseUp:
 
 
 def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
-    """The close-up of a valve, a coupling or a magneto by name, or of the timing window."""
+    """The close-up of a valve, a coupling or a magneto by name, of the piston of a cylinder, or of the timing window.
+    Raises KeyError for a name that the engine does not have."""
     if kind == "valve":
         valve = engine.valves[of]
         wanted = [

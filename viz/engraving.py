@@ -90,10 +90,10 @@ def labels(
 
 
 def most(engine: Engine, shown: CloseUp) -> int:
-    """How many words a close-up can have at once."""
+    """How many words a close-up can have at once, without those that a line joins to what they name."""
     if shown.kind == "window":
-        numbers = 2 * int(_SEEN_DEG // _EVERY_DEG) + 1
-        return numbers + 3  # marks are named where they are more than _SEEN_DEG apart
+        numbers = int(2 * _SEEN_DEG // _EVERY_DEG) + 1
+        return numbers + 1  # of marks so near to the pointer that they are named, no two are _SEEN_DEG apart
     return len(engine.magnetos[shown.of].fires) if shown.kind == "magneto" else 1
 
 

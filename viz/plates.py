@@ -1,4 +1,4 @@
-"""A plate: one picture of a step, with the whole mechanism, two close-ups, the step's text and figures.
+"""A plate: one picture of a step, with the whole mechanism, its close-ups, the step's text and figures.
 
 The same plate makes the stills and the frames of a film, so that both show one computation.
 """
@@ -134,7 +134,8 @@ class Plates:
         return self._composed(views, number + step.text.title, *text, brief, moment, cylinders(self._engine, step))
 
     def cycle(self, moment: Frame) -> Picture:
-        """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
+        """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, and the first
+        magneto if there is one."""
         engine = self._engine
         first = engine.sheet.firing_order[0]
         state = exhibit.state_at(engine, moment)
@@ -349,7 +350,13 @@ class Plates:
         return self._close[key]
 
     def _draw_close_up(
-        self, glance: Glance, size_px: tuple[int, int], moment: Frame, state: State, step: Step | None, still: bool
+        self,
+        glance: Glance,
+        size_px: tuple[int, int],
+        moment: Frame,
+        state: State,
+        step: Step | None,
+        still: bool = True,
     ) -> Picture:
         kind = self._engine.couplings[glance.of].data.kind if glance.kind == "coupling" else ""
         if kind != "quill":

@@ -85,13 +85,18 @@ def _crankshaft(engine: Engine, _part: Part, detail: Detail) -> trimesh.Trimesh:
     )
 
 
+def crown_mm(engine: Engine, cylinder: str) -> float:
+    """From a piston's gudgeon pin up to its crown [mm]: all crowns come up to one height under their heads, whatever
+    rod they hang on."""
+    highest = max(each.top_mm for each in engine.cylinders.values())
+    return engine.sizes.crown_mm + highest - engine.cylinders[cylinder].top_mm
+
+
 def _piston(engine: Engine, part: Part) -> Recipe:
     bore, offset = engine.sheet.crank.bore_mm, engine.sheet.crank.gudgeon_offset_mm
-    highest = max(cylinder.top_mm for cylinder in engine.cylinders.values())
     plan = cranks.Piston(
         radius_mm=bore / 2 - 0.15,
-        # all crowns come up to one height under their heads, whatever rod they hang on
-        crown_mm=engine.sizes.crown_mm + highest - engine.cylinders[part.of].top_mm,
+        crown_mm=crown_mm(engine, part.of),
         skirt_mm=0.36 * bore,
         wall_mm=0.045 * bore,
         crown_thickness_mm=0.07 * bore,

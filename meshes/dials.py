@@ -31,7 +31,7 @@ from quillwise.meshes.solids import (
     union,
 )
 
-_MINOR_TICK, _MAJOR_TICK, _MARK, _INDEX = 0.06, 0.11, 0.2, 0.34  # lengths as shares of the radius
+_MINOR_TICK, _MAJOR_TICK, MARK_SHARE, INDEX_SHARE = 0.06, 0.11, 0.2, 0.34  # lengths as shares of the radius
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -72,7 +72,7 @@ def disc(part: Disc, detail: Detail = "coarse") -> trimesh.Trimesh:
     count = round(360 / part.tick_deg)
     if count < 1 or abs(count * part.tick_deg - 360) > 1e-6:
         raise ValueError(f"expected ticks that divide 360 degrees, got {part.tick_deg:g}")
-    if part.bore_mm / 2 > (1 - _INDEX) * part.radius_mm:
+    if part.bore_mm / 2 > (1 - INDEX_SHARE) * part.radius_mm:
         raise ValueError(f"a bore of {part.bore_mm:g} mm leaves no room for the graduation")
     half = part.thickness_mm / 2
     figure = circle(part.radius_mm, "fine")
@@ -91,8 +91,8 @@ def disc_index(part: Disc) -> IndexBar:
     """Where the disc bears its mark: inside the graduation, at its zero."""
     return radial_bar(
         phase_deg=part.zero_deg,
-        inner_mm=(1 - _INDEX) * part.radius_mm,
-        outer_mm=(1 - _MARK) * part.radius_mm,
+        inner_mm=(1 - INDEX_SHARE) * part.radius_mm,
+        outer_mm=(1 - MARK_SHARE) * part.radius_mm,
         width_mm=0.03 * part.radius_mm,
         height_mm=_tick_height_mm(part),
         z_mm=part.side * part.thickness_mm / 2,
@@ -164,7 +164,7 @@ def _mark(part: Disc, at_deg: float, floor_mm: float | None = None, proud_mm: fl
     half = part.radius_mm * 0.5 * math.radians(_mark_width_deg(part))
     low, high = sorted((face - part.side * deep, face + part.side * proud_mm))
     outer = part.radius_mm * (1.05 if floor_mm is None else 1.0)
-    slot = box(((1 - _MARK) * part.radius_mm, -half, low), (outer, half, high))
+    slot = box(((1 - MARK_SHARE) * part.radius_mm, -half, low), (outer, half, high))
     return turned_about_z(slot, at_deg)
 
 

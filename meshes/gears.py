@@ -145,13 +145,6 @@ class Bevel:
         return self.pitch_radius_mm / float(np.cos(np.radians(self.cone_angle_deg)))
 
 
-def cone_angles_deg(teeth: int, partner_teeth: int, shaft_angle_deg: float = 90.0) -> tuple[float, float]:
-    """Half-angles of the two pitch cones [deg]: tan δ = sin Σ ÷ (partner ÷ own + cos Σ)."""
-    between_shafts = np.radians(shaft_angle_deg)
-    own = np.degrees(np.arctan2(np.sin(between_shafts), partner_teeth / teeth + np.cos(between_shafts)))
-    return float(own), float(shaft_angle_deg - own)
-
-
 def spur(wheel: Spur, detail: Detail = "coarse") -> trimesh.Trimesh:
     """The spur wheel. Raises ValueError for fewer than 8 teeth or a bore that reaches the roots."""
     _require_teeth(wheel.teeth)

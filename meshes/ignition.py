@@ -128,13 +128,13 @@ def fixed_contact(engine: Engine, part: Part, detail: Detail) -> trimesh.Trimesh
     return solids.shifted(body, (x_mm, y_mm + magneto.contact_arm_mm, 0.0))
 
 
-def _finger_plan(engine: Engine, _magneto: Magneto) -> magnetos.Finger:
+def _finger_plan(engine: Engine, magneto: Magneto) -> magnetos.Finger:
     bore = engine.sheet.crank.bore_mm
     return magnetos.Finger(
         radius_mm=0.20 * bore,
         hub_radius_mm=0.07 * bore,
         thickness_mm=0.05 * bore,
-        tip_width_deg=_magneto.data.finger_width_deg,
+        tip_width_deg=magneto.data.finger_width_deg,
         mark_side=-1,
     )
 

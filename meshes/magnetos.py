@@ -223,27 +223,6 @@ def pole_shoes(part: PoleShoes, detail: Detail = "coarse") -> trimesh.Trimesh:
     return mesh(turned_about_z(extruded(figure, -half, half), part.middle_deg - 90))
 
 
-def breaker_outline(
-    *, lobes: int, base_mm: float, lift_mm: float, open_deg: float, phase_deg: float = 0.0, points: int = 180
-) -> Floats:
-    """The outline (points, 2) of a breaker cam: a circle with one smooth rise a lobe, its nose at
-    ``phase_deg``.
-
-    open_deg: the arc of each lobe on which the points are open (pitch less dwell). Radius base + lift (1 +
-    cos 2πu)/2, u from −1/2 to 1/2 over that arc. Raises ValueError when the lobes run into each other.
-    """
-    pitch = 360 / lobes
-    if not 0 < open_deg <= pitch:
-        raise ValueError(f"expected an open arc of 0 to {pitch:g} degrees, got {open_deg:g}")
-    per_lobe = max(4, points // lobes)
-    place = np.arange(per_lobe * lobes) * pitch / per_lobe
-    off = (place + pitch / 2) % pitch - pitch / 2
-    rise = np.where(np.abs(off) < open_deg / 2, (1 + np.cos(2 * np.pi * off / open_deg)) / 2, 0.0)
-    angle = np.radians(place + phase_deg)
-    radius = base_mm + lift_mm * rise
-    return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
-
-
 def breaker_cam(part: BreakerCam, detail: Detail = "coarse") -> trimesh.Trimesh:
     """The breaker cam. Raises ValueError when the bore reaches its outline."""
     if part.bore_mm / 2 >= float(np.hypot(*part.outline_mm.T).min()):

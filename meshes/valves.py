@@ -82,7 +82,8 @@ class Rocker:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bucket:
-    """A flat follower on the valve's tip: its face at x = clearance of its shim, open below."""
+    """A flat follower over the valve's tip, open below: its face, that the lobe runs on, at x = face_at_mm; so thick
+    there, its wall so high below it."""
 
     radius_mm: float
     height_mm: float
@@ -130,23 +131,6 @@ def valve(part: Valve, detail: Detail = "coarse") -> trimesh.Trimesh:
     return mesh(z_laid_along_x(revolved(profile, detail, as_mm=head)))
 
 
-def seat(part: Valve, wall_mm: float, detail: Detail = "coarse") -> trimesh.Trimesh:
-    """The seat ring of a valve, in the frame of the closed valve; ``wall_mm``: metal outside the head's
-    rim."""
-    head, throat = part.head_radius_mm, part.throat_radius_mm
-    foot = -part.length_mm + part.margin_mm
-    rise = part.seat_width_mm * float(np.sin(np.radians(SEAT_ANGLE_DEG)))
-    outer = head + wall_mm
-    profile = [
-        (head, foot),
-        (outer, foot),
-        (outer, foot + 2 * rise),
-        (throat, foot + 2 * rise),
-        (throat, foot + rise),
-    ]
-    return mesh(z_laid_along_x(revolved(profile, detail)))
-
-
 def rocker(part: Rocker, detail: Detail = "coarse") -> trimesh.Trimesh:
     """The rocker with its roller and pad, one body."""
     boss = circle(part.pivot_radius_mm, detail)
@@ -176,7 +160,8 @@ def _pad_plan(pad: Pad, back_mm: float, detail: Detail) -> Floats:
 
 
 def bucket(part: Bucket, detail: Detail = "coarse") -> trimesh.Trimesh:
-    """The bucket follower: a cup over the valve's tip, with a pip under its face that the stem touches."""
+    """The bucket follower: a cup over the valve's tip. Where the underside of its face lies beyond the closed valve's
+    tip (x > 0), a pip under it reaches to the stem; else the stem ends at the underside."""
     inner = part.radius_mm - part.wall_mm
     top, under = part.face_at_mm, part.face_at_mm - part.face_thickness_mm
     profile = [

@@ -19,7 +19,8 @@ from quillwise.kinematics.motion import State
 from quillwise.kinematics.poses import points_in_world
 from quillwise.kinematics.rig import shaft_frame
 from quillwise.kinematics.timing import early_crank_deg
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
+from quillwise.viz.fonts import font_file
 from quillwise.viz.gauge import overlay
 
 _FACTORS = (1, 2, 5, 10, 20, 50, 100)
@@ -113,7 +114,7 @@ class AngleMark:
         self._label = vtkTextActor()
         style = self._label.GetTextProperty()
         style.SetFontFamily(4)  # VTK_FONT_FILE
-        style.SetFontFile(str(captions.font_file(bold=True)))
+        style.SetFontFile(str(font_file(bold=True)))
         style.SetColor(*palette.unit_rgb(palette.TEXT))
         style.SetBackgroundColor(*palette.unit_rgb(palette.GROUND))
         style.SetBackgroundOpacity(1.0)

@@ -24,6 +24,7 @@ from quillwise.kinematics.rig import slide_coordinate
 from quillwise.kinematics.room import Room, least_room, path
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.kinematics.timing import Event, timing_table
+from quillwise.kinematics.verdicts import Verdict
 
 COARSE_DEG, FINE_DEG = 4.0, 0.25  # crank degrees that a free shaft is turned by at once
 TrialKind = Literal["teeth", "camshaft", "magneto"]
@@ -58,7 +59,7 @@ class Effect:
     shaft: str
     early_deg: float
     limit_deg: float
-    verdict: str
+    verdict: Verdict
     count: int
 
 

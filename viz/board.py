@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.angles import format_event, in_cycle
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.steps import Step
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
 from quillwise.viz.actions import ACTIONS, BAR, MOUSE
 from quillwise.viz.buttons import Button, Placed, draw, row
+from quillwise.viz.fonts import font_of
 from quillwise.viz.playback import Playback
 
 Picture = NDArray[np.uint8]
@@ -90,10 +90,10 @@ def headline(lines: tuple[str, str], size_px: tuple[int, int]) -> Picture:
     width, height = size_px
     for number, text in enumerate(lines):
         size = max(6, int(height / 2 / 1.25))
-        while size > 6 and _font(size, number == 0).getlength(text) > width - 8:
+        while size > 6 and font_of(size, number == 0).getlength(text) > width - 8:
             size -= 1
         place = (4, height * (0.27 + 0.48 * number))
-        pencil.text(place, text, font=_font(size, number == 0), fill=palette.TEXT, anchor="lm")
+        pencil.text(place, text, font=font_of(size, number == 0), fill=palette.TEXT, anchor="lm")
     return np.asarray(picture)
 
 
@@ -102,12 +102,12 @@ def bar(left: str, right: str, size_px: tuple[int, int], bold: bool = False) -> 
     picture, pencil = _sheet(size_px)
     width, height = size_px
     size = max(6, int(height / 1.45))
-    while size > 6 and _font(size, bold).getlength(left) > width - 12:
+    while size > 6 and font_of(size, bold).getlength(left) > width - 12:
         size -= 1
-    pencil.text((6, height / 2), left, font=_font(size, bold), fill=palette.TEXT, anchor="lm")
-    room = width - 18 - _font(size, bold).getlength(left)
-    if right and _font(size, False).getlength(right) <= room:
-        pencil.text((width - 6, height / 2), right, font=_font(size, False), fill=palette.FAINT_TEXT, anchor="rm")
+    pencil.text((6, height / 2), left, font=font_of(size, bold), fill=palette.TEXT, anchor="lm")
+    room = width - 18 - font_of(size, bold).getlength(left)
+    if right and font_of(size, False).getlength(right) <= room:
+        pencil.text((width - 6, height / 2), right, font=font_of(size, False), fill=palette.FAINT_TEXT, anchor="rm")
     return np.asarray(picture)
 
 
@@ -124,21 +124,21 @@ def help_page(size_px: tuple[int, int]) -> Picture:
     while size > 6 and sum(_help_width(column, size) for column in columns) > width - 2 * size:
         size -= 1
     title = "Keys and mouse: every button presses the key that is named here"
-    pencil.text((size, 1.1 * pitch), title, font=_font(size, True), fill=palette.TEXT, anchor="lm")
+    pencil.text((size, 1.1 * pitch), title, font=font_of(size, True), fill=palette.TEXT, anchor="lm")
     x = float(size)
     for column in columns:
-        second = x + max(_font(size, True).getlength(keys) for keys, _ in column) + 0.9 * size
+        second = x + max(font_of(size, True).getlength(keys) for keys, _ in column) + 0.9 * size
         for number, (keys, what) in enumerate(column):
             y = (number + 2.5) * pitch
-            pencil.text((x, y), keys, font=_font(size, True), fill=palette.TEXT, anchor="lm")
-            pencil.text((second, y), what, font=_font(size, False), fill=palette.TEXT, anchor="lm")
+            pencil.text((x, y), keys, font=font_of(size, True), fill=palette.TEXT, anchor="lm")
+            pencil.text((second, y), what, font=font_of(size, False), fill=palette.TEXT, anchor="lm")
         x += _help_width(column, size)
     return np.asarray(picture)
 
 
 def _help_width(column: Sequence[tuple[str, str]], size: int) -> float:
-    keys = max(_font(size, True).getlength(keys) for keys, _ in column)
-    return float(keys + max(_font(size, False).getlength(what) for _, what in column) + 2.0 * size)
+    keys = max(font_of(size, True).getlength(keys) for keys, _ in column)
+    return float(keys + max(font_of(size, False).getlength(what) for _, what in column) + 2.0 * size)
 
 
 def bar_of_buttons(
@@ -190,16 +190,18 @@ def _set(paragraphs: Sequence[Paragraph], size: int, size_px: tuple[int, int]) -
         px = round(size * paragraph.size)
         for number, line in enumerate(_lines(paragraph, px, width - 2 * border)):
             if y + _LINE * px > height:
-                pencil.text((width - border, height - 2), _MORE, font=_font(size, True), fill=palette.TEXT, anchor="rs")
+                pencil.text(
+                    (width - border, height - 2), _MORE, font=font_of(size, True), fill=palette.TEXT, anchor="rs"
+                )
                 return np.asarray(picture)
             baseline = y + px
             x = float(border)
             if number == 0 and paragraph.lead:
-                pencil.text((x, baseline), paragraph.lead, font=_font(px, True), fill=palette.TEXT, anchor="ls")
-                x += _font(px, True).getlength(f"{paragraph.lead} ")
+                pencil.text((x, baseline), paragraph.lead, font=font_of(px, True), fill=palette.TEXT, anchor="ls")
+                x += font_of(px, True).getlength(f"{paragraph.lead} ")
             elif paragraph.lead:
                 x += _hang(px)
-            pencil.text((x, baseline), line, font=_font(px, paragraph.bold), fill=palette.TEXT, anchor="ls")
+            pencil.text((x, baseline), line, font=font_of(px, paragraph.bold), fill=palette.TEXT, anchor="ls")
             y += _LINE * px
         y += _GAP * size
     return np.asarray(picture)
@@ -216,10 +218,10 @@ def _height(paragraphs: Sequence[Paragraph], size: int, width: int) -> float:
 def _lines(paragraph: Paragraph, px: int, width: float) -> list[str]:
     """The paragraph in lines; the first leaves room for its bold beginning, the others for the hanging indent. A word
     longer than a line is broken."""
-    font = _font(px, paragraph.bold)
+    font = font_of(px, paragraph.bold)
     lines: list[str] = []
     line = ""
-    room = width - (_font(px, True).getlength(f"{paragraph.lead} ") if paragraph.lead else 0.0)
+    room = width - (font_of(px, True).getlength(f"{paragraph.lead} ") if paragraph.lead else 0.0)
     for word in paragraph.text.split():
         longer = f"{line} {word}" if line else word
         if font.getlength(longer) <= room:
@@ -238,14 +240,9 @@ def _lines(paragraph: Paragraph, px: int, width: float) -> list[str]:
 
 
 def _hang(px: int) -> float:
-    return _font(px, True).getlength("• ")
+    return font_of(px, True).getlength("• ")
 
 
 def _sheet(size_px: tuple[int, int]) -> tuple[Image.Image, ImageDraw.ImageDraw]:
     picture = Image.new("RGB", (max(1, size_px[0]), max(1, size_px[1])), palette.GROUND)
     return picture, ImageDraw.Draw(picture)
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
-from PIL import ImageDraw, ImageFont
+from PIL import ImageDraw
 
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.leaf import Area
 
 _PAD_EM, _GAP_PX = 0.9, 3
@@ -36,9 +36,10 @@ class Placed:
 
 
 def row(buttons: Sequence[Button], area: Area, font_px: int) -> tuple[Placed, ...]:
-    """Buttons side by side over the whole width, each as wide as its words need; the letters shrink until all fit.
+    """Buttons side by side over the whole width, each as wide as its words need and an even share of what is over.
 
-    Wanted heights of letters: ``font_px``. No two overlap, none leaves the area.
+    ``font_px``: the font size wanted; it shrinks until all fit, to 6 pixels at the least: then the buttons are narrower
+    than their words. No two overlap, none leaves the area.
     """
     left, top, right, bottom = area
     if not buttons:
@@ -78,7 +79,7 @@ def draw(
                     pencil.line((dash, y, min(dash + 1, right - 1), y), fill=palette.RULE)
         ink = palette.GROUND if down else palette.RULE if off else palette.TEXT
         faint = palette.GROUND if down else palette.RULE if off else palette.FAINT_TEXT
-        font, small = _font(each.font_px, not off), _font(each.font_px, False)
+        font, small = font_of(each.font_px, not off), font_of(each.font_px, False)
         words, hint = each.button.words, each.button.hint
         whole = font.getlength(words) + (small.getlength(f"  {hint}") if hint else 0.0)
         x, middle = left + (right - left - whole) / 2, (top + bottom) / 2
@@ -97,11 +98,6 @@ def hit(placed: Iterable[Placed], x_px: float, y_px: float) -> str | None:
 
 
 def _width(button: Button, font_px: int) -> float:
-    words = _font(font_px, True).getlength(button.words)
-    hint = _font(font_px, False).getlength(f"  {button.hint}") if button.hint else 0.0
+    words = font_of(font_px, True).getlength(button.words)
+    hint = font_of(font_px, False).getlength(f"  {button.hint}") if button.hint else 0.0
     return float(words + hint + _PAD_EM * font_px)
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

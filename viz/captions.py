@@ -6,11 +6,8 @@ and arrows.
 
 from __future__ import annotations
 
-import functools
-import importlib.util
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.wording import DISCLAIMER
 from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.still import MM_PER_INCH
 
 FOOTER = DISCLAIMER
@@ -144,7 +142,7 @@ def compose(
     pencil = ImageDraw.Draw(picture)
     boxes = [plan.view]
     for word in words:
-        font = _font(_font_px(word.height_mm, dpi), word.bold)
+        font = font_of(font_px(word.height_mm, dpi), word.bold)
         baseline = word.top + _ascent_px(word.height_mm, dpi)
         fill = (*palette.rgb(word.colour), 255) if clear else palette.rgb(word.colour)
         pencil.text((word.x, baseline), word.text, font=font, fill=fill, anchor="ls")
@@ -177,7 +175,7 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
     fill = (*palette.rgb(palette.FAINT_TEXT), 255) if clear else palette.rgb(palette.FAINT_TEXT)
     baseline = view.shape[0] + _ascent_px(height_mm, dpi)
     left = max(2, round(_BORDER_MM * dpi / MM_PER_INCH))
-    font = _font(_font_px(height_mm, dpi), False)
+    font = font_of(font_px(height_mm, dpi), False)
     ImageDraw.Draw(picture).text((left, baseline), FOOTER, font=font, fill=fill, anchor="ls")
     return np.asarray(picture)
 
@@ -185,10 +183,10 @@ def footed(view: NDArray[np.uint8], size_px: tuple[int, int], dpi: float) -> NDA
 def line(pencil: ImageDraw.ImageDraw, left_top: tuple[int, int], text: str, height_px: int, width_px: int) -> None:
     """One line of text in a strip of that height, in the largest size that fits its width."""
     size = max(6, int(height_px * 0.72))
-    while size > 6 and _length(text, _font(size, True)) > width_px:
+    while size > 6 and length_px(text, font_of(size, True)) > width_px:
         size -= 1
     baseline = left_top[1] + round(height_px * 0.76)
-    pencil.text((left_top[0], baseline), text, font=_font(size, True), fill=palette.TEXT, anchor="ls")
+    pencil.text((left_top[0], baseline), text, font=font_of(size, True), fill=palette.TEXT, anchor="ls")
 
 
 def tag(
@@ -199,9 +197,9 @@ def tag(
     boxed: bool,
     width_px: float = float("inf"),
 ) -> None:
-    """A figure about its middle. boxed: on a patch of the ground, so that it reads on any colour, and whole
-    within the picture; else as engraved. Words longer than ``width_px`` are set in two lines, but
-    those that come in lines in their own."""
+    """Words about their middle. boxed: bold on a patch of the ground, so that they read on any colour, moved so that
+    they are whole within the picture; else as engraved. Words longer than ``width_px`` are set in two lines; those that
+    come in several lines keep them."""
     font, text, box = _tag(middle, text, strip_px, boxed, width_px)
     if boxed:
         middle = _within(box, middle, pencil.im.size)
@@ -252,9 +250,9 @@ def tag_box(middle: tuple[float, float], text: str, strip_px: int, boxed: bool, 
 def _tag(
     middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
-    font = _font(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
-    if "\n" not in text and _length(text, font) > width_px:
-        text = halved(text, lambda part: _length(part, font))
+    font = font_of(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
+    if "\n" not in text and length_px(text, font) > width_px:
+        text = halved(text, lambda part: length_px(part, font))
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))
     left, top, right, bottom = pencil.textbbox(
         middle, text, font=font, anchor="mm", align="center", spacing=_TAG_SPACING_PX
@@ -285,25 +283,12 @@ def halved(text: str, length_of: Callable[[str], float]) -> str:
 
 def covered(text: str) -> bool:
     """Whether the font has a sign for every character of the text; one that it has not is drawn as a box."""
-    font = _font(32, False)
+    font = font_of(32, False)
     absent = font.getmask("\uffff").getbbox(), bytes(font.getmask("\uffff"))
     return all(
         character.isspace() or (font.getmask(character).getbbox(), bytes(font.getmask(character))) != absent
         for character in text
     )
-
-
-@functools.cache
-def font_file(bold: bool = False) -> Path:
-    """The file of DejaVu Sans that matplotlib brings, found without importing matplotlib.
-
-    Raises FileNotFoundError when matplotlib is not installed.
-    """
-    spec = importlib.util.find_spec("matplotlib")
-    if spec is None or spec.origin is None:
-        raise FileNotFoundError("matplotlib is not installed: it brings the font DejaVu Sans")
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" / name
 
 
 def _set(
@@ -345,13 +330,13 @@ def _set_at(
     top = area.top
     pitch = _pitch_px(text_mm, dpi)
 
-    title_lines = _wrapped(title, _font(_font_px(title_mm, dpi), True), width)
+    title_lines = _wrapped(title, font_of(font_px(title_mm, dpi), True), width)
     if title_lines is None:
         return None
     for text in title_lines:
         words.append(_Word("title", text, area.left, top, title_mm, True, palette.TEXT))
         top += _pitch_px(title_mm, dpi)
-    font = _font(_font_px(text_mm, dpi), False)
+    font = font_of(font_px(text_mm, dpi), False)
     for paragraph in lines:
         top += round(pitch * gap / 2)
         wrapped = _wrapped(paragraph, font, width)
@@ -362,8 +347,8 @@ def _set_at(
             top += pitch
     if figures:
         top += round(pitch * gap)
-    bold = _font(_font_px(text_mm, dpi), True)
-    right = area.left + min(width, _TABLE_EM * _font_px(text_mm, dpi))
+    bold = font_of(font_px(text_mm, dpi), True)
+    right = area.left + min(width, _TABLE_EM * font_px(text_mm, dpi))
     for label, value in figures:
         label_lines = _wrapped(label, font, right - area.left)
         value_lines = _wrapped(value, bold, right - area.left)
@@ -374,13 +359,13 @@ def _set_at(
             top += pitch
         # The value stands at the right border, behind its label where there is room, else below it.
         if label_lines and value_lines:
-            beside = _length(label_lines[-1], font) + _font_px(text_mm, dpi) + _length(value_lines[0], bold)
+            beside = length_px(label_lines[-1], font) + font_px(text_mm, dpi) + length_px(value_lines[0], bold)
             top -= pitch if beside <= right - area.left else 0
         for text in value_lines:
-            words.append(_Word("value", text, right - _length(text, bold), top, text_mm, True, palette.TEXT))
+            words.append(_Word("value", text, right - length_px(text, bold), top, text_mm, True, palette.TEXT))
             top += pitch
         top += round(pitch * _ROW_GAP)
-    if top - pitch + round(_font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom - below_px:
+    if top - pitch + round(font_px(text_mm, dpi) * (_ASCENT_SHARE + _DESCENT_SHARE)) > area.bottom - below_px:
         return None
     footer_mm = _footer_mm(plan.size_px, dpi)
     words.append(_Word("footer", FOOTER, plan.footer.left, plan.footer.top, footer_mm, False, palette.FAINT_TEXT))
@@ -393,45 +378,41 @@ def _wrapped(text: str, font: ImageFont.FreeTypeFont, width_px: int) -> list[str
     line = ""
     for word in text.split():
         longer = f"{line} {word}" if line else word
-        if _length(longer, font) <= width_px:
+        if length_px(longer, font) <= width_px:
             line = longer
             continue
-        if _length(word, font) > width_px:
+        if length_px(word, font) > width_px:
             return None
         lines.append(line)
         line = word
     return [*lines, line] if line else lines
 
 
-def _length(text: str, font: ImageFont.FreeTypeFont) -> int:
+def length_px(text: str, font: ImageFont.FreeTypeFont) -> int:
+    """Width of a line of text [px]."""
     return int(np.ceil(font.getlength(text))) + 1
 
 
 def _footer_mm(size_px: tuple[int, int], dpi: float) -> float:
     """The footer is never left out: in a small picture it is set smaller."""
     for height_mm in (2.5, LEAST_MM):
-        font = _font(_font_px(height_mm, dpi), False)
-        if _length(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
+        font = font_of(font_px(height_mm, dpi), False)
+        if length_px(FOOTER, font) <= size_px[0] - 2 * round(_BORDER_MM * dpi / MM_PER_INCH):
             return height_mm
     raise RequestError(f'{size_px[0]} pixels at {dpi:g} dpi are too narrow for "{FOOTER}"')
 
 
-def _font_px(height_mm: float, dpi: float) -> int:
+def font_px(height_mm: float, dpi: float) -> int:
+    """Font size [px] whose capitals are so high."""
     return max(6, round(height_mm * dpi / MM_PER_INCH / _CAPITAL_SHARE))
 
 
 def _ascent_px(height_mm: float, dpi: float) -> int:
-    return int(np.ceil(_font_px(height_mm, dpi) * _ASCENT_SHARE))
+    return int(np.ceil(font_px(height_mm, dpi) * _ASCENT_SHARE))
 
 
 def _pitch_px(height_mm: float, dpi: float) -> int:
-    return round(_font_px(height_mm, dpi) * _LINE_PITCH)
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    # The plain lay-out engine: the other one depends on a library that not every machine has.
-    return ImageFont.truetype(str(font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)
+    return round(font_px(height_mm, dpi) * _LINE_PITCH)
 
 
 def _fitted(view: Image.Image, room_px: tuple[int, int]) -> Image.Image:

@@ -1,4 +1,5 @@
-"""The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, the timing window.
+"""The close-ups: the clearance at a valve, a coupling, its teeth end-on, a magneto, its points alone as they break or
+at their gap, a piston under its stop or gauge, the room to a valve over it, the timing window.
 
 Each says which parts it shows, from where it looks, and by how much it magnifies a clearance or a gap, which is
 tenths of a millimetre and would be nothing in a picture: see ``magnifying``.
@@ -38,13 +39,13 @@ from quillwise.viz.magnifying import (
     magnified,
     magnified_rig,
 )
+from quillwise.viz.touching import is_open, valve_words
 
 if TYPE_CHECKING:
     from quillwise.viz.stage import Stage
 
 CloseUpKind = Literal["valve", "coupling", "teeth", "magneto", "points", "gap", "window", "piston", "room"]
 
-OPEN_MM = 0.005
 _END_ROOM = 0.02  # of the bore: beyond a quill's end and its mate
 _LEVEL = 1e-6
 _UNDER_DEG = 0.25  # a mark this near to the pointer stands under it
@@ -71,7 +72,8 @@ class CloseUp:
 
 
 def close_up(engine: Engine, kind: CloseUpKind, of: str = "") -> CloseUp:
-    """The close-up of a valve, a coupling or a magneto by name, or of the timing window."""
+    """The close-up of a valve, a coupling or a magneto by name, of the piston of a cylinder, or of the timing window.
+    Raises KeyError for a name that the engine does not have."""
     if kind == "valve":
         valve = engine.valves[of]
         wanted = [
@@ -185,8 +187,8 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
         if not np.isfinite(moment.assembly.clearances_mm[shown.of]):
             return f"{shown.of} valve", "cam follower not fitted"
         unit = engine.sheet.length_unit
-        if lift >= OPEN_MM:
-            return f"{shown.of} valve", f"open by {length(lift, unit)}"  # what is open is drawn as it is
+        if is_open(lift, unit):
+            return f"{shown.of} valve", valve_words(lift, unit)  # what is open is drawn as it is
         return f"{shown.of} valve", f"clearance {length(gap, unit)} (drawn × {shown.factor:g})"
     if shown.kind in ("magneto", "points", "gap"):
         return f"{shown.of} magneto", _points_words(engine, moment.assembly, shown, state)

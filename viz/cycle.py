@@ -8,23 +8,24 @@ order, and fewer words.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.angles import CYCLE_DEG, stroke
 from quillwise.kinematics.assembly import Assembly
+from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.timing import Event, timing_table
-from quillwise.viz import captions, palette
+from quillwise.kinematics.timing import Event, EventKind, timing_table
+from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 
 Picture = NDArray[np.uint8]
-Name = tuple[str, str, str]
+Name = tuple[str, str, EventKind, int]
 
 STROKES: Mapping[str, str] = MappingProxyType(
     {"power": "#E4E4E4", "exhaust": "#F3F3F3", "inlet": "#EDEDED", "compression": "#FAFAFA"}
@@ -34,10 +35,12 @@ _AXIS_STEP_DEG = 90
 _BAR_SHARE = 0.70  # of a row: the inlet's bar below, the exhaust's above, so that their overlap shows both
 # What is not lettered is told by the bars over it; degrees into the stroke where its letter stands free of them.
 _LETTERED: Mapping[str, float] = MappingProxyType({"power": 40.0, "compression": 95.0})
-_LEAST_FONT_PX, _LETTER_PX = (
-    7,
-    11,
-)  # of all lettering; of the letters in bars, which are left out where they are smaller
+_VALVE_EVENTS: tuple[tuple[ValveKind, EventKind, EventKind], ...] = (
+    ("exhaust", "exhaust opens", "exhaust closes"),
+    ("inlet", "inlet opens", "inlet closes"),
+)
+_LEAST_FONT_PX = 7  # of all lettering
+_LETTER_PX = 11  # of the letters in bars, which are left out where they are smaller
 _ROW = 0.78  # least height of a row ÷ font size, of which a capital takes 0.73
 _EASY_ROW = 0.9  # the same where rows may be left out instead
 _LEGIBLE_PX, _LETTERS_WIDE = (8, 14), 50  # least and most font size below which rows may be left out; width ÷ it
@@ -70,6 +73,20 @@ class Strip:
         return self.left <= x_px <= self.right and 0 <= y_px <= self.bottom
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bar:
+    """A valve while it is open, or several alike: from ``opens_deg`` to ``closes_deg`` in the cycle [crank deg], as the
+    data say where it is not ``done`` (set) yet. ``valve``: which of several of its kind, 0: all of them alike;
+    ``share``: of the depth that its kind has in a row, from the top, where it is drawn."""
+
+    kind: ValveKind
+    valve: int
+    opens_deg: float
+    closes_deg: float
+    done: bool
+    share: tuple[float, float]
+
+
 def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None = None) -> Strip:
     """The lay-out of the strip. wanted: the cylinders that must have a row where there is not room for all in legible
     letters; None: all of them. Raises ValueError when the size leaves no room for the rows."""
@@ -90,7 +107,7 @@ def plan(engine: Engine, size_px: tuple[int, int], wanted: Sequence[str] | None 
             order = _some(order, wanted, max(1, rows))
             words, legend_px = _brief_words(engine, len(order), least, width), least
             below = round(_LEGEND_LINE * legend_px) + 5
-    widest = max(_font(font_px, True).getlength(name) for name in engine.cylinders)
+    widest = max(font_of(font_px, True).getlength(name) for name in engine.cylinders)
     return Strip(
         size_px=size_px,
         left=round(widest + 0.9 * font_px),
@@ -161,20 +178,23 @@ def draw(engine: Engine, assembly: Assembly, size_px: tuple[int, int], wanted: S
 
 
 def by_name(table: Iterable[Event]) -> dict[Name, Event]:
-    """The events of a timing table by (cylinder, magneto or empty, kind)."""
-    return {(event.cylinder, event.magneto, event.kind): event for event in table}
+    """The events of a timing table by (cylinder, magneto or empty, kind, which of several valves or 0)."""
+    return {(event.cylinder, event.magneto, event.kind, event.valve): event for event in table}
 
 
-def bars(events: Mapping[Name, Event], cylinder: str) -> list[tuple[str, float, float, bool]]:
-    """The open valves of a cylinder: (inlet or exhaust, opens, closes, set) in the cycle [deg]; as the data say where
-    it is not set."""
+def bars(events: Mapping[Name, Event], cylinder: str) -> list[Bar]:
+    """The open valves of a cylinder, the exhaust's first; several of a kind that are not alike each by itself."""
     found = []
-    for kind in ("exhaust", "inlet"):
-        opens, closes = (events[cylinder, "", f"{kind} {what}"] for what in ("opens", "closes"))
-        done = opens.as_set_deg is not None and closes.as_set_deg is not None
-        start = opens.as_set_deg if done and opens.as_set_deg is not None else opens.crank_deg
-        end = closes.as_set_deg if done and closes.as_set_deg is not None else closes.crank_deg
-        found.append((kind, start, end, done))
+    for kind, opening, closing in _VALVE_EVENTS:
+        numbers = sorted(valve for of, _, what, valve in events if of == cylinder and what == opening)
+        for place, valve in enumerate(numbers):
+            opens, closes = events[cylinder, "", opening, valve], events[cylinder, "", closing, valve]
+            start, end = opens.as_set_deg, closes.as_set_deg
+            done = start is not None and end is not None
+            if start is None or end is None:
+                start, end = opens.crank_deg, closes.crank_deg
+            share = place / len(numbers), (place + 1) / len(numbers)
+            found.append(Bar(kind=kind, valve=valve, opens_deg=start, closes_deg=end, done=done, share=share))
     return found
 
 
@@ -188,7 +208,7 @@ def _row(
 ) -> None:
     top, bottom = span
     middle = (top + bottom) / 2 + 0.5
-    pencil.text((2, middle), name, font=_font(strip.font_px, True), fill=palette.TEXT, anchor="lm")
+    pencil.text((2, middle), name, font=font_of(strip.font_px, True), fill=palette.TEXT, anchor="lm")
     firing = engine.cylinders[name].firing_deg
     for quarter in range(4):
         start = firing + 180.0 * quarter
@@ -198,26 +218,28 @@ def _row(
         if which in _LETTERED:
             size = min(round(0.8 * (bottom - top)), strip.font_px)
             if size >= _LETTER_PX:
-                letter, font = which[0].upper(), _font(size, False)
+                letter, font = which[0].upper(), font_of(size, False)
                 # one that would stand on a border of the cycle stands within it
                 half = font.getlength(letter) / 2 + 1
                 x = min(max(x_of(strip, start + _LETTERED[which]), strip.left + half), strip.right - half)
                 pencil.text((x, middle), letter, font=font, fill=palette.FAINT_TEXT, anchor="mm")
-    words: list[tuple[str, tuple[float, float], tuple[float, float], bool]] = []
-    for kind, start, end, done in bars(events, name):
+    words: list[tuple[Bar, tuple[float, float], tuple[float, float]]] = []
+    for bar in bars(events, name):
         deep = _BAR_SHARE * (bottom - top)
-        low, high = (bottom - deep, bottom) if kind == "inlet" else (top, top + deep)
-        colour = palette.INLET if kind == "inlet" else palette.EXHAUST
-        pieces = _pieces(strip, start, end if end > start else end + CYCLE_DEG)
+        first = bottom - deep if bar.kind == "inlet" else top
+        low, high = (first + share * deep for share in bar.share)
+        colour = palette.INLET if bar.kind == "inlet" else palette.EXHAUST
+        end = bar.closes_deg
+        pieces = _pieces(strip, bar.opens_deg, end if end > bar.opens_deg else end + CYCLE_DEG)
         for left, right in pieces:
             box = (left, round(low), right, round(high))
-            pencil.rectangle(box, fill=colour if done else palette.GROUND, outline=colour)
-        words.append((kind, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high), done))
+            pencil.rectangle(box, fill=colour if bar.done else palette.GROUND, outline=colour)
+        words.append((bar, max(pieces, key=lambda piece: piece[1] - piece[0]), (low, high)))
     # an exhaust's word would be covered by the inlet's bar
-    for kind, piece, deep_span, done in words:
-        _letter(pencil, kind, piece, deep_span, done, strip.font_px)
+    for bar, piece, deep_span in words:
+        _letter(pencil, bar, piece, deep_span, strip.font_px)
     for number, magneto in enumerate(engine.magnetos):
-        event = events[name, magneto, "points break"]
+        event = events[name, magneto, "points break", 0]
         done = event.as_set_deg is not None
         x = x_of(strip, event.as_set_deg if event.as_set_deg is not None else event.crank_deg)
         _spark(pencil, x, (top, bottom), number, done)
@@ -225,23 +247,25 @@ def _row(
 
 def _letter(
     pencil: ImageDraw.ImageDraw,
-    kind: str,
+    bar: Bar,
     piece: tuple[float, float],
     span: tuple[float, float],
-    done: bool,
     largest_px: int,
 ) -> None:
     """The word, or where there is no room for it the first letter, in the bar; nothing where it would be too small:
     the legend says which bar is which."""
     # vermillion is no colour for text, nor for white text on it
-    colour = (palette.GROUND if done else palette.INLET) if kind == "inlet" else palette.TEXT
+    colour = (palette.GROUND if bar.done else palette.INLET) if bar.kind == "inlet" else palette.TEXT
     size = min(int(0.95 * (span[1] - span[0])), largest_px)
     if size < _LETTER_PX:
         return
-    text = kind if _font(size, True).getlength(kind) + 2 < piece[1] - piece[0] else kind[0].upper()
+    number = str(bar.valve or "")
+    text = f"{bar.kind} {number}".rstrip()
+    if font_of(size, True).getlength(text) + 2 >= piece[1] - piece[0]:
+        text = bar.kind[0].upper() + number
     # set by the base line: a word's middle is that of its small letters
     place = (round((piece[0] + piece[1]) / 2), round((span[0] + span[1]) / 2 + 0.33 * size))
-    pencil.text(place, text, font=_font(size, True), fill=colour, anchor="ms")
+    pencil.text(place, text, font=font_of(size, True), fill=colour, anchor="ms")
 
 
 def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], number: int, done: bool) -> None:
@@ -264,7 +288,7 @@ def _spark(pencil: ImageDraw.ImageDraw, x: float, span: tuple[float, float], num
 
 
 def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
-    font = _font(strip.font_px, False)
+    font = font_of(strip.font_px, False)
     for angle in range(0, round(CYCLE_DEG) + 1, _AXIS_STEP_DEG):
         x = strip.left + angle / CYCLE_DEG * (strip.right - strip.left)
         pencil.line((x, strip.top - 3, x, strip.bottom), fill=palette.RULE, width=1)
@@ -273,7 +297,7 @@ def _scale(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
 
 def _legend(pencil: ImageDraw.ImageDraw, strip: Strip) -> None:
     """What is what, on one to three lines below the rows."""
-    font = _font(strip.legend_px, False)
+    font = font_of(strip.legend_px, False)
     for text, how, (left, top, right, bottom) in legend(strip):
         size = strip.legend_px
         box = (left, top, left + 1.4 * size, bottom)
@@ -294,7 +318,7 @@ def legend(strip: Strip) -> list[tuple[str, str, tuple[float, float, float, floa
     for row, line in enumerate(_legend_lines(strip.words, size, strip.size_px[0])):
         x, top = 2.0, strip.bottom + 4.0 + row * _LEGEND_LINE * size
         for text, how in line:
-            found.append((text, how, (x, top, x + 1.8 * size + _font(size, False).getlength(text), top + size)))
+            found.append((text, how, (x, top, x + 1.8 * size + font_of(size, False).getlength(text), top + size)))
             x += _legend_width(text, size)
     return found
 
@@ -347,7 +371,7 @@ def _legend_lines(words: Sequence[tuple[str, str]], size: int, width_px: int) ->
 
 
 def _legend_width(text: str, size: int) -> float:
-    return 2.8 * size + _font(size, False).getlength(text)
+    return 2.8 * size + font_of(size, False).getlength(text)
 
 
 def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float, float]]:
@@ -358,8 +382,3 @@ def _pieces(strip: Strip, start_deg: float, end_deg: float) -> list[tuple[float,
     if start + length > CYCLE_DEG:
         ends.append((0.0, start + length - CYCLE_DEG))
     return [(strip.left + a / CYCLE_DEG * wide, strip.left + b / CYCLE_DEG * wide) for a, b in ends if b > a]
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

@@ -26,7 +26,8 @@ _LEAST_MM = 2.0  # radius of the circle in the view
 
 
 def part_named(name: str, parts: Sequence[Part]) -> Part:
-    """The part of that name, or the first of that name within its kind. Raises RequestError."""
+    """The first part of that name, whole or without its kind ("quill quill-a", "quill-a"); else the first of the kind
+    of that name. Raises RequestError for a name of neither."""
     found = [part for part in parts if name in (str(part), part.of)] or [p for p in parts if name == p.kind.value]
     if not found:
         raise RequestError(unknown("part", name, [str(part) for part in parts]))

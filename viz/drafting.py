@@ -120,7 +120,7 @@ def rendered(drawing: LineDrawing, kind: LineFormat, dpi: float = 110.0) -> byte
 
     import typst
 
-    from quillwise.viz.captions import font_file
+    from quillwise.viz.fonts import font_file
 
     width, height = drawing.size_mm
     data = json.dumps(

@@ -15,6 +15,7 @@ from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame, Step
+from quillwise.meshes import dials
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.ignition import segment_angles_deg
 from quillwise.viz import over_piston, points_feeler, teeth
@@ -92,10 +93,10 @@ def labels(
 
 
 def most(engine: Engine, shown: CloseUp) -> int:
-    """How many words a close-up can have at once."""
+    """How many words a close-up can have at once, without those that a line joins to what they name."""
     if shown.kind == "window":
-        numbers = 2 * int(_SEEN_DEG // _EVERY_DEG) + 1
-        return numbers + 3  # marks are named where they are more than _SEEN_DEG apart
+        numbers = int(2 * _SEEN_DEG // _EVERY_DEG) + 1
+        return numbers + 1  # of marks so near to the pointer that they are named, no two are _SEEN_DEG apart
     return len(engine.magnetos[shown.of].fires) if shown.kind == "magneto" else 1
 
 
@@ -177,6 +178,21 @@ def _disc(engine: Engine, rig: Rig, moment: Frame, state: State, leaders: bool) 
         unnamed = [mark for mark in engine.marks if mark.crank_deg not in placed]
         seen = [mark for mark in unnamed if off(mark.crank_deg, moment.crank_deg) <= _OPENING_DEG]
         found += _beside_the_window(engine, [(mark.label, at(mark.crank_deg, _MARK_FOOT)) for mark in seen])
+    return tuple(found)
+
+
+def mark_ends_mm(engine: Engine, rig: Rig, state: State) -> tuple[Floats, ...]:
+    """The ends (2, 3) of each mark that is painted on the disc, and of the bar of its zero [mm, in the world], for a
+    state of one value."""
+    disc, radius = Part(Kind.DISC), engine.sizes.disc_radius_mm
+    pose = poses(rig, state, [disc])[disc]
+    bars = [(mark.crank_deg, 1.0, 1.0 - dials.MARK_SHARE) for mark in engine.marks]
+    bars.append((0.0, 1.0 - dials.MARK_SHARE, 1.0 - dials.INDEX_SHARE))
+    found = []
+    for degree, *shares in bars:
+        turn = np.radians(disc_degree_deg(engine, degree))
+        local = [[at * radius * np.cos(turn), at * radius * np.sin(turn), engine.sizes.disc_x_mm] for at in shares]
+        found.append(np.asarray(points_in_world(pose, np.asarray(local))[0]))
     return tuple(found)
 
 

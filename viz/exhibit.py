@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import trimesh
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from quillwise.kinematics.assembly import Assembly, is_fitted
 from quillwise.kinematics.model import Engine
@@ -88,8 +88,3 @@ def fit_followers(stage: Stage, assembly: Assembly) -> None:
     for part, role in stage.keys():
         if part.kind in FOLLOWERS and role == "found":
             stage.show(part, is_fitted(assembly, part))
-
-
-def place_assembly(stage: Stage, engine: Engine, rig: Rig, assembly: Assembly, crank_deg: ArrayLike) -> None:
-    """Move the parts on the stage to where an assembly stands at a crank angle [deg]."""
-    place(stage, rig, motion(engine, assembly, crank_deg))

@@ -75,8 +75,8 @@ class Exploded:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Drawn:
-    """A part alone, in the plane of the view [mm of the model, y upwards]: span along the axis, plain piece that may be
-    broken out, outline, and lines with their kinds."""
+    """A part alone, in the plane of the view [mm of the model, y upwards]: span along the axis, the plain piece that
+    may be broken out (None: none), its outline as an area, and its lines."""
 
     part: Part
     span: tuple[float, float]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.angles import Floats
 from quillwise.kinematics.assembly import Assembly, intended
@@ -32,6 +32,7 @@ from quillwise.kinematics.timing import early_crank_deg
 from quillwise.viz import captions, exhibit, palette
 from quillwise.viz.cameras import Camera, axes, project
 from quillwise.viz.closeups import CloseUp, close_up, close_up_bodies, close_up_camera, headline, place_close_up
+from quillwise.viz.fonts import font_of
 from quillwise.viz.stage import Stage
 from quillwise.viz.still import save_png
 from quillwise.viz.writing import write_whole
@@ -311,7 +312,7 @@ def _tip(engine: Engine, shaft: str, points: Floats) -> tuple[Floats, Floats, fl
 def _label(sheet: Image.Image, text: str, at: Floats) -> None:
     """A figure on a white ground, kept inside the picture."""
     pencil = ImageDraw.Draw(sheet)
-    font = ImageFont.truetype(str(captions.font_file(bold=True)), 26, layout_engine=ImageFont.Layout.BASIC)
+    font = font_of(26, bold=True)
     wide, high = font.getlength(text) / 2 + 8, 20
     x = float(np.clip(at[0], wide + 2, sheet.width - wide - 2))
     y = float(np.clip(at[1], high + 2, sheet.height - high - 2))

@@ -170,7 +170,7 @@ def _of_step(engine: Engine, hung: Rig, step: Step, parts: Sequence[Part]) -> Mo
 
 
 def _absent(assembly: Assembly, parts: Iterable[Part]) -> frozenset[Part]:
-    """Rockers that are not fitted."""
+    """Followers, rockers or tappets, that are not fitted."""
     return frozenset(part for part in parts if not is_fitted(assembly, part))
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import trimesh
 
 from quillwise.viz.cameras import Camera
-from quillwise.viz.linework import Edges, Faces, Flags, Floats, Whole, closed, faces_of, in_picture
+from quillwise.viz.linework import Edges, Faces, Flags, Floats, Whole, closed, in_picture
 from quillwise.viz.nearby import near_pairs
 
 _LEAST = 1e-6  # share of an edge: pieces shorter than this are none
@@ -32,11 +32,6 @@ class Pieces:
     begin: Floats
     until: Floats
     seen: Flags
-
-
-def pieces(bodies: Mapping[str, trimesh.Trimesh], edges: Edges, camera: Camera) -> Pieces:
-    """All edges in pieces, each seen or hidden as a whole."""
-    return pieces_of(faces_of(bodies, camera), edges)
 
 
 def pieces_of(faces: Faces, edges: Edges) -> Pieces:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Sequence
 
-from PIL import ImageFont
 from vtkmodules.vtkRenderingCore import vtkRenderer, vtkTextActor
 
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
 from quillwise.viz.cameras import Camera
 from quillwise.viz.engraving import Label
+from quillwise.viz.fonts import font_file, font_of
 from quillwise.viz.inscriptions import Inscription, set_out
 
 _CAPITAL = 0.73  # height of a capital ÷ font size of DejaVu Sans
@@ -30,7 +29,7 @@ class Inscribed:
         """Sets the words for a camera of a picture of that size; those of before are gone. font_px: the largest size;
         they are set smaller where not all would find room."""
         while True:
-            words = set_out(labels, camera, size_px, _CAPITAL * font_px, _font(font_px).getlength)
+            words = set_out(labels, camera, size_px, _CAPITAL * font_px, font_of(font_px).getlength)
             if len(words) == len(labels) or font_px <= LEAST_FONT_PX:
                 break
             font_px -= 1
@@ -62,14 +61,9 @@ class Inscribed:
 
 def _put(actor: vtkTextActor, word: Inscription, height_px: int, font_px: int) -> None:
     style = actor.GetTextProperty()
-    style.SetFontFile(str(captions.font_file(word.boxed)))
+    style.SetFontFile(str(font_file(word.boxed)))
     style.SetFontSize(font_px)
     style.SetBackgroundOpacity(float(word.boxed))
     style.SetFrame(word.boxed)
     actor.SetInput(word.text)
     actor.SetPosition(word.middle[0], height_px - word.middle[1])
-
-
-@functools.cache
-def _font(size_px: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(False)), size_px, layout_engine=ImageFont.Layout.BASIC)

@@ -1,4 +1,5 @@
-"""The words of ``engraving`` set in a picture: where each stands, none over another, and as actors of a renderer."""
+"""The words of ``engraving`` set in a picture: where each stands, none over another. ``inscribed`` draws them in a
+window, ``lineart`` on paper; step pictures set theirs by ``tags``."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -30,7 +30,8 @@ class Stroke:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Word:
-    """A line of text. at: left end of its base line [mm]; height: of a capital [mm]."""
+    """A line of text. at: a place on its base line [mm], its left end, middle or right end as anchor is "start",
+    "middle" or "end"; height: of a capital [mm]."""
 
     text: str
     at: tuple[float, float]
@@ -153,15 +154,6 @@ def phantom(bodies: Mapping[str, trimesh.Trimesh], camera: Camera, frame: Frame)
 def polyline(points: Iterable[object], camera: Camera, frame: Frame) -> Floats:
     """A line in the world (K, 3) on paper (K, 2)."""
     return frame.placed(camera, in_picture(np.asarray(list(points), dtype=np.float64), camera))
-
-
-def chained(ends: Floats, frame: Frame, over: Sequence[Floats] = ()) -> tuple[Floats, ...]:
-    """Pieces (P, 2, 2) joined to polylines, kept inside the frame, points that say nothing left out. Sorted, so that
-    the same pieces give the same drawing. over: lines that lie over them; where the two coincide these are left out."""
-    upper = [np.stack([line[:-1], line[1:]], axis=1) for line in over]
-    every = np.concatenate([*upper, ends])
-    group = np.arange(len(every)) >= len(every) - len(ends)
-    return _joined(every, group.astype(np.int64), np.zeros(len(every), dtype=np.int64), frame).get(1, ())
 
 
 def _joined(ends: Floats, group: Whole, part: Whole, frame: Frame) -> dict[int, tuple[Floats, ...]]:

@@ -119,11 +119,6 @@ def faces_of(bodies: Mapping[str, trimesh.Trimesh], camera: Camera) -> Faces:
     )
 
 
-def drawn_edges(bodies: Mapping[str, trimesh.Trimesh], camera: Camera, sharp_deg: float = SHARP_DEG) -> Edges:
-    """The edges worth drawing: sharper than sharp_deg, outlines, and those with one face. bodies: in the world [mm]."""
-    return edges_of(faces_of(bodies, camera), sharp_deg)
-
-
 def edges_of(faces: Faces, sharp_deg: float = SHARP_DEG) -> Edges:
     """The edges of faces that are worth drawing, by body: sharper than sharp_deg, outlines, and those with one face."""
     one, other = faces.pairs[:, 0], faces.pairs[:, 1]

@@ -28,6 +28,7 @@ from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Step
 from quillwise.meshes.ignition import breaker_cam_drawn_larger
 from quillwise.meshes.solids import Detail, shifted
+from quillwise.viz.touching import TAKEN_UP_MM, least_told_mm
 
 if TYPE_CHECKING:
     from quillwise.viz.closeups import CloseUp
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
 _BELOW_THE_GAP = (Kind.VALVE, Kind.TAPPET, Kind.SEAT, Kind.SPRING)
 _NAMED_BELOW = 0.13  # of the bore
 _FEELER_STEPS = ("-nip", "-clearance")
-SHUT_MM = 0.02  # a feeler is drawn while the valve is open by no more
-FREE_MM = 0.005  # half of the last decimal that is told: what a nipped feeler is free by
 _THINNEST_MM = {"mm": 0.04, "in": 0.0381}
 # Of a feeler ÷ bore: width of its blade, what of that stands out beside the follower, its holder's length and height.
 _BLADE, _BESIDE, _HOLDER, _HOLDER_HIGH = 0.12, 0.08, 0.12, 0.05
@@ -99,7 +98,7 @@ def blade_mm(engine: Engine, assembly: Assembly, valve: str, state: State, step:
 
     The clearance is set with a blade as thick as it is, and felt with the thinnest.
     """
-    return blade_of_mm(engine, assembly, valve, step) if float(state[f"valve {valve}"][0]) <= SHUT_MM else 0.0
+    return blade_of_mm(engine, assembly, valve, step) if float(state[f"valve {valve}"][0]) <= TAKEN_UP_MM else 0.0
 
 
 def blade_of_mm(engine: Engine, assembly: Assembly, valve: str, step: Step | None) -> float:
@@ -117,7 +116,7 @@ def blade_of_mm(engine: Engine, assembly: Assembly, valve: str, step: Step | Non
 def feeler_words(engine: Engine, step: Step, thick_mm: float, gap_mm: float) -> str:
     """A feeler by its thickness, and how it stands in a gap, in two lines: "feeler 0.04 mm", "free by 0.36 mm"."""
     unit, free = engine.sheet.length_unit, gap_mm - thick_mm
-    how = f"free by {length(free, unit)}" if free >= FREE_MM else gripped(engine, step)
+    how = f"free by {length(free, unit)}" if free >= least_told_mm(unit) else gripped(engine, step)
     return f"feeler {length(thick_mm, unit)}\n{how}"
 
 

@@ -21,7 +21,7 @@ from quillwise.kinematics.rig import Rig, bank_axes
 from quillwise.kinematics.room import free_lift_mm, free_room
 from quillwise.kinematics.steps import Frame
 from quillwise.meshes import solids
-from quillwise.meshes.build import mesh
+from quillwise.meshes.build import crown_mm, mesh
 from quillwise.viz.cameras import Camera, Margins, fit
 
 STOP_DEG = 20.0  # before and after TDC, where the stop is drawn: every engine's own stop reads something else
@@ -67,7 +67,7 @@ def tool_words(engine: Engine, cylinder: str) -> str:
 
 def tool_body(engine: Engine, cylinder: str) -> trimesh.Trimesh:
     """The tool in the frame of its piston, its foot on the crown, before the valves."""
-    bore, crown = engine.sheet.crank.bore_mm, _crown_mm(engine, cylinder)
+    bore, crown = engine.sheet.crank.bore_mm, crown_mm(engine, cylinder)
     top = crown + _LONG * bore
     if one_sided_top(engine, cylinder):
         plunger = solids.z_laid_along_x(solids.cylinder(_PLUNGER * bore, crown, top, "fine"))
@@ -119,7 +119,7 @@ def clear(engine: Engine, rig: Rig, valve: str, moment: Frame, state: State) -> 
     part, piston = Part(Kind.VALVE, valve), Part(Kind.PISTON, own.cylinder)
     where = poses(rig, opened(engine, valve, state), [part, piston])
     along = where[piston][0][:3, 0]
-    crown = where[piston][0][:3, 3] + _crown_mm(engine, own.cylinder) * along
+    crown = where[piston][0][:3, 3] + crown_mm(engine, own.cylinder) * along
     body = points_in_world(where[part], mesh(engine, part, "coarse").vertices)[0]
     lowest = body[int(np.argmin((body - crown) @ along))]
     room = free_room(engine, own.camshaft, moment.crank_deg)
@@ -145,7 +145,7 @@ def camera(engine: Engine, rig: Rig, cylinder: str, state: State, aspect: float,
     bore, part = engine.sheet.crank.bore_mm, Part(Kind.PISTON, cylinder)
     pose = poses(rig, state, [part])[part][0]
     along, across = pose[:3, 0], pose[:3, 1]
-    crown = _crown_mm(engine, cylinder)
+    crown = crown_mm(engine, cylinder)
     own = [valve for valve in engine.valves.values() if valve.cylinder == cylinder]
     bank, _ = bank_axes(engine.cylinders[cylinder].bank_turn_deg)
     height = max(valve.tip_w_mm for valve in own) + _ABOVE * bore - float(pose[:3, 3] @ bank)
@@ -155,7 +155,3 @@ def camera(engine: Engine, rig: Rig, cylinder: str, state: State, aspect: float,
         for y in (-_BESIDE * bore, _BESIDE * bore)
     ]
     return fit(points, (1.0, 0.0, 0.0), -along if along[2] < -_LEVEL else along, aspect, margins)
-
-
-def _crown_mm(engine: Engine, cylinder: str) -> float:
-    return float(mesh(engine, Part(Kind.PISTON, cylinder), "coarse").vertices[:, 0].max())

@@ -37,11 +37,8 @@ from quillwise.meshes import dressing
 from quillwise.meshes.build import index_mark, lobe_slice, mesh
 from quillwise.viz import closeups, exhibit, palette, teeth
 from quillwise.viz.cameras import VIEWS, Camera, Margins, box_corners, fit
-from quillwise.viz.closeups import OPEN_MM
 from quillwise.viz.linked import Linked, linked
 from quillwise.viz.magnifying import (
-    FREE_MM,
-    SHUT_MM,
     blade_of_mm,
     breaker_cam,
     feeler,
@@ -52,6 +49,7 @@ from quillwise.viz.magnifying import (
 )
 from quillwise.viz.part_words import part_figures
 from quillwise.viz.playback import move_s
+from quillwise.viz.touching import TAKEN_UP_MM, least_told_mm
 
 Record = dict[str, Any]
 FORMAT = 1
@@ -143,6 +141,7 @@ def pack(
     made = _Assemblies(engine)
     views = linked(engine, steps)
     close = _close_ups(engine, views, packer, hung, chains)
+    told_mm = least_told_mm(engine.sheet.length_unit)
     record: Record = {
         "format": FORMAT,
         "sigma": engine.sigma,
@@ -179,7 +178,7 @@ def pack(
         "as_found": None if found is None else made.number(found),
         "close": close,
         "unit": {"name": engine.sheet.length_unit, "mm": MM_PER_UNIT[engine.sheet.length_unit], "thous": THOUS},
-        "told_mm": {"open": OPEN_MM, "shut": SHUT_MM, "free": FREE_MM},
+        "told_mm": {"open": told_mm, "shut": TAKEN_UP_MM, "free": told_mm},
         "magnetos": {
             name: [each.data.closed_ohm, each.data.open_ohm, TOUCHING_MM] for name, each in engine.magnetos.items()
         },

@@ -10,7 +10,7 @@ from typing import Literal
 from PIL import ImageFont
 
 from quillwise.kinematics.errors import RequestError
-from quillwise.viz.captions import font_file
+from quillwise.viz.fonts import font_file
 
 LineKind = Literal["wide", "narrow", "hidden", "centre", "phantom", "arrow", "hatch"]
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from quillwise.kinematics.angles import in_cycle, stroke
-from quillwise.kinematics.lengths import length, stated
+from quillwise.kinematics.lengths import stated
 from quillwise.kinematics.model import CRANKSHAFT, Engine, turning
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
+from quillwise.viz import touching
 
 
 def part_figures(engine: Engine, part: Part) -> str:
@@ -47,13 +48,13 @@ def now_of(engine: Engine, part: Part, state: State) -> str:
             return f"at {at(engine.wheels[part.of].shaft) % 360:.1f}°"
         case Kind.VALVE | Kind.ROCKER | Kind.TAPPET:
             lift = at(f"valve {part.of}")
-            return f"open by {length(lift, engine.sheet.length_unit)}" if lift > 0 else "shut"
+            return touching.valve_words(lift, engine.sheet.length_unit)
         case Kind.PISTON | Kind.ROD:
             cylinder = engine.cylinders[part.of]
             return f"on its {stroke(engine.sigma * at(CRANKSHAFT) - cylinder.firing_deg)} stroke"
         case Kind.MOVING_POINT | Kind.FIXED_POINT | Kind.BREAKER_CAM:
             gap = at(f"points {part.of}")
-            return f"points open by {length(gap, engine.sheet.length_unit)}" if gap > 0 else "points shut"
+            return f"points {touching.points_words(gap, engine.sheet.length_unit)}"
         case _:
             return ""
 

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from types import MappingProxyType
 
 from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.steps import Frame, Step
 from quillwise.kinematics.verdicts import Check
-from quillwise.viz import teeth
+from quillwise.viz import teeth, touching
 from quillwise.viz.closeups import close_up, headline
 from quillwise.viz.glances import Glance
+from quillwise.viz.signs import SIGNS
 
-SHUT_MM = 0.005
 _LONG = 44  # characters of a line over a close-up
-# DejaVu Sans has these signs; the word stands beside them.
-SIGNS = MappingProxyType({"accept": "✓", "not proved": "?", "reject": "✗"})
 
 
 def line_over(engine: Engine, glance: Glance, moment: Frame, state: State) -> str:
@@ -28,8 +25,7 @@ def line_over(engine: Engine, glance: Glance, moment: Frame, state: State) -> st
             return f"{glance.told or glance.of} {teeth.tried(now)}"
     if glance.kind == "valve" and glance.told:
         lift = float(state[f"valve {glance.of}"][0])
-        how = f"open by {length(lift, engine.sheet.length_unit)}" if lift > SHUT_MM else "shut"
-        return f"{glance.told}: {glance.of} {how}"
+        return f"{glance.told}: {glance.of} {touching.valve_words(lift, engine.sheet.length_unit)}"
     if glance.kind == "magneto" and glance.told:
         return f"{glance.told}: {glance.of}"
     what, reading = headline(engine, close_up(engine, glance.kind, glance.of), moment, state)

@@ -1,4 +1,4 @@
-"""A plate: one picture of a step, with the whole mechanism, two close-ups, the step's text and figures.
+"""A plate: one picture of a step, with the whole mechanism, its close-ups, the step's text and figures.
 
 The same plate makes the stills and the frames of a film, so that both show one computation.
 """
@@ -28,14 +28,16 @@ from quillwise.viz import (
     cycle,
     engraving,
     exhibit,
+    headings,
     palette,
     plate_words,
     shaded_callouts,
     signs,
+    tags,
     teeth,
     turning,
 )
-from quillwise.viz.cameras import Camera, Margins, Swing, Vector, fit, project, view
+from quillwise.viz.cameras import Camera, Margins, Swing, Vector, fit, view
 from quillwise.viz.close_arrows import close_arrows
 from quillwise.viz.closeups import (
     CloseUp,
@@ -57,16 +59,13 @@ if TYPE_CHECKING:
     import trimesh
 
 Picture = NDArray[np.uint8]
-Points = NDArray[np.float64]
 
 _TEXT_SHARE = 0.36
 _GENERAL_SHARE = 0.58  # of the height beside the text
 _STRIP_SHARE = 0.30  # of the height, at the most: the cycle, below the text
 _ZIGS, _ZIGZAG = 26, 0.02  # strokes of the line where a quill is broken; its depth, of the half's height
-_LEADER_POINTS = 120
 _STRIP_GAP = 0.02  # of the height: between the text and the strip
 _GAP_PX = 2
-LABEL_SHARE = 0.20  # of a close-up's width: longer engraved words are set in two lines
 _RIM_SHARE = 0.018  # of the bore: the light rim of an arrow before dark gears
 
 
@@ -94,7 +93,6 @@ class Plates:
         width, height = self._room
         self._general_px = (width, round(height * _GENERAL_SHARE))
         self._strip_px = max(14, round(5.5 * dpi / 25.4))
-        self._close_px = ((width - _GAP_PX) // 2, height - self._general_px[1] - self._strip_px)
         self._general: Stage | None = None
         self._trial: Stage | None = None
         self._arrows: Arrows | None = None
@@ -138,7 +136,8 @@ class Plates:
         return self._composed(views, number + step.text.title, *text, brief, moment, cylinders(self._engine, step))
 
     def cycle(self, moment: Frame) -> Picture:
-        """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, the timing window."""
+        """The plate of an assembly that runs: the whole, the first cylinder's inlet valve, and the first
+        magneto if there is one."""
         engine = self._engine
         first = engine.sheet.firing_order[0]
         state = exhibit.state_at(engine, moment)
@@ -227,22 +226,28 @@ class Plates:
         general = self._draw_general(moment.assembly, state, step)
         sheet.paste(Image.fromarray(general), (0, 0))
         pencil = ImageDraw.Draw(sheet)
-        width = self._close_px[0] if len(columns) > 1 else self._room[0]
+        width = (self._room[0] - _GAP_PX) // 2 if len(columns) > 1 else self._room[0]
+
+        def seen(glance: Glance) -> tuple[Frame, State]:
+            when = glance.moment or moment
+            return when, state if glance.moment is None else exhibit.state_at(self._engine, when)
+
+        texts = [[plate_words.line_over(self._engine, glance, *seen(glance)) for glance in stack] for stack in columns]
+        over = headings.headings(texts, self._strip_px, width - 16, self._dpi, still)
         for column, stack in enumerate(columns):
             left, top = column * (width + _GAP_PX), self._general_px[1]
-            height = (self._room[1] - top) // len(stack) - self._strip_px
-            for glance in stack:
-                when = glance.moment or moment
-                now = state if glance.moment is None else exhibit.state_at(self._engine, when)
-                drawn = Image.fromarray(self._draw_close_up(glance, (width, height), when, now, step))
+            free = self._room[1] - top - sum(over.strips_px[column])
+            for row, glance in enumerate(stack):
+                when, now = seen(glance)
+                height, strip_px = free // len(stack), over.strips_px[column][row]
+                drawn = Image.fromarray(self._draw_close_up(glance, (width, height), when, now, step, still))
                 good = signs.right(self._engine, step, glance, when, now) if step and still else None
                 if good is not None:
                     signs.stamp(ImageDraw.Draw(drawn), drawn.size, self._strip_px, good)
-                sheet.paste(drawn, (left, top + self._strip_px))
+                sheet.paste(drawn, (left, top + strip_px))
                 pencil.line((left + 6, top, left + width - 6, top), fill=palette.RULE, width=1)
-                text = plate_words.line_over(self._engine, glance, when, now)
-                captions.line(pencil, (left + 8, top), text, self._strip_px, width - 16)
-                top += height + self._strip_px
+                headings.draw(pencil, (left + 8, top), over.lines[column][row], over.font_px, self._strip_px)
+                top += height + strip_px
         return np.asarray(sheet)
 
     def _draw_general(self, assembly: Assembly, state: State, step: Step | None) -> Picture:
@@ -354,15 +359,23 @@ class Plates:
         return self._upwards[step.number, coupling]
 
     def _draw_close_up(
-        self, glance: Glance, size_px: tuple[int, int], moment: Frame, state: State, step: Step | None
+        self,
+        glance: Glance,
+        size_px: tuple[int, int],
+        moment: Frame,
+        state: State,
+        step: Step | None,
+        still: bool = True,
     ) -> Picture:
         kind = self._engine.couplings[glance.of].data.kind if glance.kind == "coupling" else ""
         if kind != "quill":
-            return self._draw_view(glance, size_px, moment, state, step)
+            return self._draw_view(glance, size_px, moment, state, step, still)
         # a quill is long and thin: its middle is left out, so that its splines can be counted
         width, high = size_px
         halves = [(width, high // 2), (width, high - high // 2)]
-        drawn = [self._draw_view(glance, size, moment, state, step, upper=n == 0) for n, size in enumerate(halves)]
+        drawn = [
+            self._draw_view(glance, size, moment, state, step, still, upper=n == 0) for n, size in enumerate(halves)
+        ]
         return broken(np.vstack(drawn), halves[0][1])
 
     def _draw_view(
@@ -372,6 +385,7 @@ class Plates:
         moment: Frame,
         state: State,
         step: Step | None,
+        still: bool,
         upper: bool | None = None,
     ) -> Picture:
         """A close-up from one camera; upper: of a quill, that end or the lower one alone."""
@@ -411,34 +425,14 @@ class Plates:
         if not found:
             return picture
         sheet = Image.fromarray(picture)
-        pencil = ImageDraw.Draw(sheet)
-        at = project(camera, np.array([label.at_mm for label in found]), size_px)
         whole_px = size_px if upper is None else (size_px[0], 2 * size_px[1])
-        strip_px = min(self._strip_px, letters_px(whole_px))
-        widest = LABEL_SHARE * size_px[0]
-        lines = []
-        for label, (x, y) in zip(found, at, strict=True):
-            if label.leader_mm is not None:
-                start = captions.tag_middle((float(x), float(y)), label.text, strip_px, size_px, widest)
-                end = project(camera, np.array([label.leader_mm]), size_px)[0]
-                lines.append(np.linspace(start, end, _LEADER_POINTS))
-        for label, (x, y) in zip(found, at, strict=True):
-            if label.leader_mm is not None:
-                ends = project(camera, np.array([label.leader_mm]), size_px)[0]
-                captions.leader(
-                    pencil, (float(x), float(y)), label.text, strip_px, (float(ends[0]), float(ends[1])), widest
-                )
-            box = captions.tag_box((float(x), float(y)), label.text, strip_px, label.boxed, widest)
-            if not label.boxed and any(_crosses(line, box) for line in lines):
-                continue  # the number of a degree under the line from a mark's name
-            captions.tag(pencil, (float(x), float(y)), label.text, strip_px, label.boxed, widest)
+        strip_px = min(self._strip_px, tags.letters_px(whole_px))
+        marks = engraving.mark_ends_mm(engine, self._rig, state) if shown.kind == "window" else ()
+        arrows = [np.asarray(arrow.body.vertices) for arrow in pointing]
+        clear_of = tags.Obstacles(marks_mm=marks, arrows_mm=arrows) if still else None
+        placed = tags.tags(found, camera, size_px, strip_px, clear_of)
+        tags.draw(ImageDraw.Draw(sheet), placed, size_px, strip_px)
         return np.asarray(sheet)
-
-
-def _crosses(line: Points, box: captions.Box) -> bool:
-    """Whether a line, points (N, 2) [px], runs through a box."""
-    inside = (line >= (box.left, box.top)) & (line <= (box.right, box.bottom))
-    return bool(inside.all(axis=1).any())
 
 
 def broken(picture: Picture, at_px: int) -> Picture:
@@ -493,11 +487,6 @@ def text_of(engine: Engine, step: Step) -> tuple[Sequence[str], Sequence[tuple[s
 
 def _on_stage(stage: Stage, parts: Sequence[Part]) -> list[Part]:
     return [part for part in parts if (part, "found") in stage.keys()]
-
-
-def letters_px(size_px: tuple[int, int]) -> int:
-    """The height of line that the engraved words of a close-up go by at the most: small ones have smaller letters."""
-    return round(0.075 * size_px[1])
 
 
 def _strong(step: Step | None) -> tuple[Part, ...]:

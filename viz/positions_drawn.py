@@ -45,8 +45,6 @@ def coupling_drawing(
     shown = "as intended" if other is not None else "out of line"
     if other is None:
         points, away = teeth.wedge(engine, coupling.name, state)
-        if teeth.offer(engine, moment.assembly, coupling.name, state).home:
-            away = 0.0
         begin, until = _turn_deg(engine, coupling, points[0]), _turn_deg(engine, coupling, points[-1])
     else:
         until = _at_the_top_deg(engine, coupling, camera)

@@ -4,20 +4,20 @@ the figure; and a warning, by word and shape, before a move that would strike.
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.room import Room, least_room, path, room_in
 from quillwise.kinematics.steps import Frame
-from quillwise.viz import captions, palette
+from quillwise.viz import palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.leaf import Area
 
 Picture = NDArray[np.uint8]
@@ -121,10 +121,10 @@ def _text(
 ) -> int:
     """A line of text in the largest size that fits; returns where the next line may begin."""
     size = max(_LEAST_PX, round(line * 0.74))
-    while size > _LEAST_PX and _font(size, bold).getlength(text) > width - 4:
+    while size > _LEAST_PX and font_of(size, bold).getlength(text) > width - 4:
         size -= 1
-    pencil.text((width / 2, top + line / 2), text, font=_font(size, bold), fill=palette.TEXT, anchor="mm")
-    long = _font(size, bold).getlength(text)
+    pencil.text((width / 2, top + line / 2), text, font=font_of(size, bold), fill=palette.TEXT, anchor="mm")
+    long = font_of(size, bold).getlength(text)
     boxes[name] = (int((width - long) / 2), top, int(np.ceil((width + long) / 2)), top + line)
     return top + line
 
@@ -132,7 +132,7 @@ def _text(
 def _sign(pencil: ImageDraw.ImageDraw, boxes: dict[str, Area], alarm: str, top: int, line: int, width: int) -> None:
     """A triangle with an exclamation mark and the word, in a heavy frame."""
     size = max(_LEAST_PX, round(line * 0.78))
-    long = _font(size, True).getlength(alarm)
+    long = font_of(size, True).getlength(alarm)
     left = (width - long - 1.4 * line) / 2
     area = (int(left) - 2, top, int(np.ceil(left + long + 1.4 * line)) + 2, top + line)
     fill = palette.ORANGE if alarm == "WARNING" else palette.YELLOW
@@ -141,8 +141,10 @@ def _sign(pencil: ImageDraw.ImageDraw, boxes: dict[str, Area], alarm: str, top: 
     pencil.polygon(
         [(x, y - half), (x - half, y + half), (x + half, y + half)], fill=palette.GROUND, outline=palette.BLACK
     )
-    pencil.text((x, y + 0.1 * line), "!", font=_font(max(6, round(0.5 * line)), True), fill=palette.BLACK, anchor="mm")
-    pencil.text((left + 1.25 * line, y), alarm, font=_font(size, True), fill=palette.BLACK, anchor="lm")
+    pencil.text(
+        (x, y + 0.1 * line), "!", font=font_of(max(6, round(0.5 * line)), True), fill=palette.BLACK, anchor="mm"
+    )
+    pencil.text((left + 1.25 * line, y), alarm, font=font_of(size, True), fill=palette.BLACK, anchor="lm")
     boxes["alarm"] = area
 
 
@@ -190,8 +192,3 @@ def _scheme(pencil: ImageDraw.ImageDraw, shown: Space, area: Area) -> None:
         pencil.line((x, face, x, crown), fill=palette.BLACK, width=max(1, round(high / 120)))
         for y, way in ((face, 1), (crown, -1)):
             pencil.polygon([(x, y), (x - 3, y + way * 5), (x + 3, y + way * 5)], fill=palette.BLACK)
-
-
-@functools.cache
-def _font(size_px: int, bold: bool) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file(bold)), size_px, layout_engine=ImageFont.Layout.BASIC)

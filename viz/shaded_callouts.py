@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 import trimesh
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from quillwise.kinematics.assembly import is_fitted
 from quillwise.kinematics.model import Engine
@@ -23,6 +23,7 @@ from quillwise.kinematics.rig import Rig
 from quillwise.kinematics.steps import Frame as Moment
 from quillwise.viz import callouts, captions, exhibit, palette, turning
 from quillwise.viz.cameras import Camera, Margins, Vector, fit, shifted
+from quillwise.viz.fonts import font_of
 from quillwise.viz.linedrawing import Frame
 from quillwise.viz.linework import Floats
 from quillwise.viz.paper import NARROW_MM, TEXT_MM, font_size_mm
@@ -151,17 +152,13 @@ def inked(picture: Picture, drawn: callouts.Drawn, dpi: float) -> Picture:
             disc(each.at, each.radius_mm * scale - thick / 2, white)
     anchors = {"start": "ls", "middle": "ms", "end": "rs"}
     for word in drawn.words:
-        font = _font(max(6, round(font_size_mm(word.height_mm) * scale)))
+        font = font_of(max(6, round(font_size_mm(word.height_mm) * scale)))
         at = (word.at[0] * scale, word.at[1] * scale)
         pencil.text(at, word.text, font=font, fill=(*black, 255), anchor=anchors[word.anchor])
     over = sheet.resize((width, height), Image.Resampling.BOX) if finer > 1 else sheet
     mode = "RGBA" if picture.shape[2] == 4 else "RGB"
     under = Image.fromarray(np.ascontiguousarray(picture)).convert("RGBA")
     return np.asarray(Image.alpha_composite(under, over).convert(mode))
-
-
-def _font(size_px: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(captions.font_file()), size_px, layout_engine=ImageFont.Layout.BASIC)
 
 
 def _reference(size_mm: tuple[float, float]) -> tuple[int, int]:

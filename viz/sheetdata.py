@@ -18,6 +18,7 @@ from quillwise.kinematics.sequence import Played
 from quillwise.kinematics.steps import Step
 from quillwise.scenes import sources
 from quillwise.viz import records, sheetwords
+from quillwise.viz.holdpoints import is_hold
 from quillwise.viz.sheetblocks import (
     HAND_MM,
     PAGE,
@@ -173,7 +174,7 @@ def _room_mm(blocks: Sequence[Block], paper: str) -> float:
 def _signed(step: Step, record: Record) -> list[Block]:
     """The lines for two people's initials, and how the engine is handed over."""
     found: list[Block] = []
-    if is_hold(step):
+    if is_hold(step.key):
         found.append(text(sheetwords.HOLD, strong=True))
     elif is_critical(step):
         found.append(text(sheetwords.CRITICAL, strong=True))
@@ -184,14 +185,9 @@ def _signed(step: Step, record: Record) -> list[Block]:
     return [*found, together([lines, *hand_over(step)])]
 
 
-def is_hold(step: Step) -> bool:
-    """Whether the work stops there for the inspector: the mark proved, a break held, a quill home, the locking."""
-    return step.key in ("tdc", "inspection") or step.key.endswith(("-break", "-home"))
-
-
 def is_critical(step: Step) -> bool:
     """Whether two people sign it: what is read there is what the engine is timed by, or its clearance or earth."""
-    return bool(is_hold(step) or step.checks or step.key in ("points", RUNNING, "earth-leads"))
+    return bool(is_hold(step.key) or step.checks or step.key in ("points", RUNNING, "earth-leads"))
 
 
 _LOW_MM = 5.0  # of a blank for one word

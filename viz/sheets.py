@@ -228,7 +228,7 @@ def pdf(content: Mapping[str, Any]) -> bytes:
 
     import typst
 
-    from quillwise.viz.captions import font_file
+    from quillwise.viz.fonts import font_file
 
     compiled: Any = typst.compile
     with TemporaryDirectory() as nothing:  # the compiler follows no link out of an empty folder

@@ -1,6 +1,11 @@
-"""Whether what a close-up shows is right or wrong, and the sign in its corner that says so: a tick or a cross."""
+"""The signs of verdicts; whether what a close-up shows is right or wrong, and the sign in its corner that says so: a
+tick or a cross.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
 
 from PIL import ImageDraw
 
@@ -8,13 +13,15 @@ from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg
 from quillwise.kinematics.steps import Frame, Step
+from quillwise.kinematics.verdicts import Verdict
 from quillwise.viz import palette, teeth
 from quillwise.viz.closeups import breaking
 from quillwise.viz.glances import Glance
 from quillwise.viz.magnifying import drawn_gap_mm
-from quillwise.viz.plate_words import SHUT_MM
+from quillwise.viz.touching import TAKEN_UP_MM, is_open
 
-_TAKEN_UP_MM = 0.02
+# Of verdicts, beside their words; DejaVu Sans has them.
+SIGNS: Mapping[Verdict, str] = MappingProxyType({"accept": "✓", "not proved": "?", "reject": "✗"})
 # Shares of the sign's radius, x to the right, y downwards.
 _TICK = (((-0.50, 0.05), (-0.12, 0.42), (0.52, -0.40)),)
 _CROSS = (((-0.40, -0.40), (0.40, 0.40)), ((-0.40, 0.40), (0.40, -0.40)))
@@ -32,10 +39,10 @@ def right(engine: Engine, step: Step, glance: Glance, moment: Frame, state: Stat
         return _checked(step) if step.mark else None
     if glance.kind == "valve":
         if glance.moment is not None:  # a pass of a magneto's mark: the valve is shut on the compression stroke
-            return float(state[f"valve {glance.of}"][0]) <= SHUT_MM
+            return not is_open(float(state[f"valve {glance.of}"][0]), engine.sheet.length_unit)
         if step.key.endswith("-nip") and glance.of == step.valve:
             gap = float(drawn_gap_mm(engine, moment.assembly, glance.of, state)[0])
-            return True if gap + float(state[f"valve {glance.of}"][0]) <= _TAKEN_UP_MM else None
+            return True if gap + float(state[f"valve {glance.of}"][0]) <= TAKEN_UP_MM else None
     if glance.kind == "magneto" and step.key.endswith("-break"):
         return _held(engine, step, moment, state)
     return None

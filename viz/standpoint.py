@@ -48,15 +48,13 @@ def directions(side: int) -> tuple[Vector, ...]:
 def shares(stage: Stage, parts: Collection[Part]) -> dict[Part, float]:
     """How much of each part is seen, 0 to 1: its pixels ÷ those that it would have if it stood alone.
 
-    Of a part that has no pixel at all, 0.
+    Of a part that has no pixel at all, 0. Raises KeyError for a part that does not stand on the stage as found.
     """
     numbers, keys = stage.identify()
     counts = np.bincount(numbers.ravel(), minlength=len(keys) + 1)
     number = {key: n for n, key in keys.items()}
     found = {}
     for part in parts:
-        if (part, "found") not in number:
-            continue
         # counted by its number: an arrow or its rim on the stage is no part, and has another or none
         alone = int(np.count_nonzero(stage.identify(only={part})[0] == number[part, "found"]))
         found[part] = float(counts[number[part, "found"]]) / alone if alone else 0.0
@@ -176,8 +174,6 @@ def hiders(stage: Stage, parts: Collection[Part]) -> tuple[Part, ...]:
     number = {key: n for n, key in keys.items()}
     found: dict[Part, None] = {}
     for part in shown:
-        if (part, "found") not in number:
-            continue
         alone = stage.identify(only={part})[0] == number[part, "found"]
         if not alone.any() or float(np.mean(numbers[alone] == number[part, "found"])) >= ENOUGH:
             continue

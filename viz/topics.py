@@ -10,6 +10,7 @@ from typing import Any
 from quillwise.kinematics import wording
 from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.model import Engine, turning
+from quillwise.viz.holdpoints import is_hold
 from quillwise.viz.markup import Content, Markup, join, points, table, tag
 
 Record = Mapping[str, Any]
@@ -259,11 +260,7 @@ def _limits(rehearsal: Record, unit: LengthUnit, magnetos: int) -> tuple[str, Co
         *_magneto_limits(limits, magnetos),
         ("Room between valve and piston", f"{stated(limits['room_mm'], unit)} or more", ""),
     ]
-    holds = [
-        f"Step {step['number']}: {step['title']}."
-        for step in rehearsal["steps"]
-        if step["key"].endswith(("-home", "-break", "tdc", "inspection"))
-    ]
+    holds = [f"Step {step['number']}: {step['title']}." for step in rehearsal["steps"] if is_hold(step["key"])]
     return "Limits, hold points, and what to do when unsure", [
         table(("What", "Allowed", "Uncertainty of the reading (k = 2)"), rows, "Limits, crank degrees"),
         tag("h3", "Stop here until both people agree"),

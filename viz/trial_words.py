@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.couplings import best
 from quillwise.kinematics.lengths import length
-from quillwise.kinematics.magnetos import TOUCHING_MM, finger_at, meter_ohm
+from quillwise.kinematics.magnetos import finger_at, meter_ohm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg, motion
 from quillwise.kinematics.steps import Step
@@ -25,11 +25,12 @@ from quillwise.viz.bench_trial import (
     strike_ahead,
 )
 from quillwise.viz.magnifying import drawn_gap_mm
+from quillwise.viz.signs import SIGNS
+from quillwise.viz.touching import is_open, points_words, valve_words
 
-_SHUT_MM = 0.005
 _SAME_DEG = 0.005
 _GRAVEST = ("reject", "not proved", "accept")
-Sign = str  # "✓", "≈", "✗" or "!": what a line says, told by its shape too
+Sign = str  # of SIGNS, "≈" (goes, but not well) or "!" (a warning): what a line says, told by its shape too
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,7 +111,7 @@ def _held(engine: Engine, step: Step, trial: BenchTrial, state: State) -> list[t
     if trial.kind == "camshaft":
         gap = float(drawn_gap_mm(engine, frame.assembly, step.valve, state)[0])
         lift = float(state[f"valve {step.valve}"][0])
-        reads = f"open by {length(lift, unit)}" if lift > _SHUT_MM else f"clearance {length(gap, unit)}"
+        reads = valve_words(lift, unit) if is_open(lift, unit) else f"clearance {length(gap, unit)}"
         lines = [("", f"{step.valve}: {reads}.")]
     else:
         magneto = engine.magnetos[step.magneto]
@@ -118,8 +119,8 @@ def _held(engine: Engine, step: Step, trial: BenchTrial, state: State) -> list[t
         ohm = float(meter_ohm(magneto.data, [gap])[0])
         finger = finger_running_deg(engine, step.magneto, state[magneto.finger])
         at = finger_at(magneto.data, magneto.fires, finger)
-        points = f"open by {length(gap, unit)}" if gap > TOUCHING_MM else "shut"
-        lines = [("", f"Points {points}, meter {ohm:.2f} Ω, finger nearest to {magneto.fires[int(at.segment[0])]}.")]
+        nearest = magneto.fires[int(at.segment[0])]
+        lines = [("", f"Points {points_words(gap, unit)}, meter {ohm:.2f} Ω, finger nearest to {nearest}.")]
     if abs(off) <= FINE_DEG / 2:
         return [*lines, ("✓", "Held at its place.")]
     return [*lines, ("✗", f"{abs(off):.2f} crank degrees {'past' if off > 0 else 'short of'} its place.")]
@@ -143,10 +144,11 @@ def _in_words(trial: BenchTrial) -> str:
 
 
 def effect_line(effect: Effect, if_so: str) -> tuple[Sign, str]:
-    sign = {"accept": "✓", "not proved": "≈", "reject": "✗"}[effect.verdict]
     side = "early" if effect.early_deg > 0 else "late"
     amount = (
         "as the data say" if abs(effect.early_deg) < _SAME_DEG else f"{abs(effect.early_deg):.2f} crank degrees {side}"
     )
     what = "every event" if effect.count > 1 else "its event"
-    return sign, f"{if_so}, {what} of {effect.shaft} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."
+    return SIGNS[
+        effect.verdict
+    ], f"{if_so}, {what} of {effect.shaft} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."

@@ -14,6 +14,7 @@ import numpy as np
 from stopwatch import Figure, Python, Work, best, children, compared, processor, wall
 
 from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.motion import motion
 from quillwise.kinematics.rig import rig
 from quillwise.kinematics.steps import Frame
 from quillwise.scenes.library import engine as packaged
@@ -68,11 +69,11 @@ def one_frame() -> Iterator[Figure]:
     angles = iter(np.linspace(0.0, 20 * 720.0, 4 * FRAMES))
     with Stage(SIZE) as stage:
         exhibit.furnish(stage, exhibit.bodies(engine))
-        exhibit.place_assembly(stage, engine, the_rig, assembly, 0.0)
+        exhibit.place(stage, the_rig, motion(engine, assembly, 0.0))
         stage.look(fit_view("three-quarter", stage.points(), SIZE[0] / SIZE[1]))
 
         def placed() -> None:
-            exhibit.place_assembly(stage, engine, the_rig, assembly, next(angles))
+            exhibit.place(stage, the_rig, motion(engine, assembly, next(angles)))
 
         def moved() -> None:
             placed()
@@ -96,7 +97,7 @@ def one_frame() -> Iterator[Figure]:
 
         def drawn(count: int) -> float:
             for _ in range(count):
-                exhibit.place_assembly(small, engine, the_rig, assembly, next(angles))
+                exhibit.place(small, the_rig, motion(engine, assembly, next(angles)))
                 small.render()
             return resident_mb()
 

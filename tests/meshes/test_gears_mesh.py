@@ -10,6 +10,7 @@ import shapely
 import trimesh
 from numpy.typing import NDArray
 
+from quillwise.kinematics.gears import cone_deg
 from quillwise.meshes import gears, solids, teeth
 
 Floats = NDArray[np.float64]
@@ -70,7 +71,7 @@ def test_bevel_teeth_interleave(
     driving: int, driven: int, side: solids.Side, detail: solids.Detail, shared_mm3: Shared
 ) -> None:
     module, face = 2.5, 12.0
-    own, partners = gears.cone_angles_deg(driving, driven)
+    own, partners = cone_deg(driving, driven), cone_deg(driven, driving)
     one = solids.solid(
         gears.bevel(
             gears.Bevel(
@@ -146,7 +147,7 @@ def test_bevel_has_its_count_and_phase(
     crossings: Callable[[trimesh.Trimesh, float, float], Floats],
     volume_by_sections: Callable[[trimesh.Trimesh, int, int], float],
 ) -> None:
-    cone = gears.cone_angles_deg(count, partner)[0]
+    cone = cone_deg(count, partner)
     wheel = gears.Bevel(
         teeth=count, cone_angle_deg=cone, module_mm=3.0, face_mm=14, bore_mm=14, hub_mm=6, side=side, phase_deg=7.0
     )
@@ -164,7 +165,7 @@ def test_bevel_has_its_count_and_phase(
 
 
 def test_bevel_tooth_runs_straight_to_the_apex() -> None:
-    wheel = gears.Bevel(teeth=20, cone_angle_deg=gears.cone_angles_deg(20, 40)[0], module_mm=3.0, face_mm=20)
+    wheel = gears.Bevel(teeth=20, cone_angle_deg=cone_deg(20, 40), module_mm=3.0, face_mm=20)
     part = gears.bevel(wheel)
     scale = 1 - 20 / wheel.cone_distance_mm
     flank = teeth.cut_flank(20 / np.cos(np.radians(wheel.cone_angle_deg)), 3.0, 0.12, "coarse", star_shaped=True)
@@ -174,12 +175,6 @@ def test_bevel_tooth_runs_straight_to_the_apex() -> None:
     spots = np.column_stack([np.hypot(*part.vertices[:, :2].T), part.vertices[:, 2]])
     for at, count in ((heel, 40), (scale * heel, 40)):
         assert (np.linalg.norm(spots - at, axis=1) < 1e-6).sum() == count
-
-
-def test_cone_angles_of_a_20_40_pair() -> None:
-    # computed: tan δ = z₁ / z₂ (check value 40: 26.565° and 63.435°)
-    assert gears.cone_angles_deg(20, 40) == pytest.approx((26.565, 63.435), abs=5e-4)
-    assert sum(gears.cone_angles_deg(17, 23, 75.0)) == pytest.approx(75.0)
 
 
 @pytest.mark.parametrize("count", [8, 13, 24])

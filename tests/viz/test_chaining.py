@@ -157,7 +157,8 @@ def test_a_fold_inwards_is_hidden_by_its_own_body() -> None:
     bar = trimesh.creation.extrude_polygon(profile, 20.0)
     for direction, is_front in (((-1.0, -1.0, -0.3), True), ((-1.0, 0.4, -0.3), False)):
         camera = fit(bar.vertices, direction, (0.0, 0.0, 1.0), 1.0)
-        edges = linework.drawn_edges({"bar": bar}, camera)
+        faces = linework.faces_of({"bar": bar}, camera)
+        edges = linework.edges_of(faces)
         corner = linework.in_picture(np.array([[2.0, 2.0, 0.0], [2.0, 2.0, 20.0]]), camera)
         mine = [
             number
@@ -169,7 +170,7 @@ def test_a_fold_inwards_is_hidden_by_its_own_body() -> None:
             < 1e-6
         ]
         assert [bool(edges.front[number]) for number in mine] == [is_front]
-        cut = hidden.pieces({"bar": bar}, edges, camera)
+        cut = hidden.pieces_of(faces, edges)
         assert [bool(seen) for seen in cut.seen[cut.edge == mine[0]]] == [is_front]
 
 
@@ -183,8 +184,9 @@ def test_places_on_edges_against_another_ray_caster(name: str, view: str) -> Non
     bodies = store.standing(lineart._shown(engine), assembly, motion(engine, assembly, 77.0))
     chosen = VIEWS[view]
     camera = fit(np.vstack([body.vertices for body in bodies.values()]), chosen.direction, chosen.up, 1.4)
-    edges = linework.drawn_edges(bodies, camera)
-    cut = hidden.pieces(bodies, edges, camera)
+    faces = linework.faces_of(bodies, camera)
+    edges = linework.edges_of(faces)
+    cut = hidden.pieces_of(faces, edges)
     size = np.linalg.norm((edges.end - edges.start)[cut.edge], axis=1) * (cut.until - cut.begin)
     size = np.where(edges.front[cut.edge] | edges.contour[cut.edge], size, 0.0)
     random = np.random.default_rng(5)
@@ -209,8 +211,9 @@ def test_a_plate_with_a_hole_is_open_to_both_sides() -> None:
     for up in (1.0, -1.0):
         camera = Camera(position=(0, 0, 100.0 * up), focal=(0, 0, 0), up=(0, 1, 0), parallel_half_height_mm=12.0)
         rod.vertices[:, 2] = np.abs(rod.vertices[:, 2]) * -up
-        edges = linework.drawn_edges({"sheet": sheet, "rod": rod}, camera)
-        cut = hidden.pieces({"sheet": sheet, "rod": rod}, edges, camera)
+        faces = linework.faces_of({"sheet": sheet, "rod": rod}, camera)
+        edges = linework.edges_of(faces)
+        cut = hidden.pieces_of(faces, edges)
         x = edges.point(cut.edge, (cut.begin + cut.until) / 2)[:, 0]
         mine = (edges.owner[cut.edge] == 1) & edges.front[cut.edge]
         assert set(cut.seen[mine & (np.abs(x) < 4)]) == {False}

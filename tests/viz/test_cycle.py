@@ -11,13 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from PIL import ImageFont
+from valve_trains import with_valves
 
-from quillwise.kinematics.assembly import Assembly, intended, open_at
+from quillwise.kinematics.assembly import Assembly, intended, open_at, with_clearances
+from quillwise.kinematics.build import build
+from quillwise.kinematics.model import Engine
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine
-from quillwise.viz import captions, cycle, palette
+from quillwise.viz import cycle, palette
+from quillwise.viz.fonts import font_of
 from quillwise.viz.layout import layout
 
 SIZE = (1400, 330)
@@ -98,16 +101,16 @@ def test_what_is_not_set_is_hollow() -> None:
     assert not _is(_row(picture, "A1", 0.8), 420.0, palette.INLET), "bank A hangs on the drawn quill"
     assert _is(_row(picture, "B6", 0.8), 430.0, palette.INLET)
     table = cycle.by_name(timing_table(PORT, drawn))
-    assert {done for *_, done in cycle.bars(table, "A1")} == {False}
-    assert {done for *_, done in cycle.bars(table, "B1")} == {True}
+    assert {bar.done for bar in cycle.bars(table, "A1")} == {False}
+    assert {bar.done for bar in cycle.bars(table, "B1")} == {True}
 
 
 def test_the_strip_follows_the_assembly() -> None:
     early = cycle.by_name(timing_table(PORT, SET))
     wrong = cycle.by_name(timing_table(PORT, play_wrong()))
-    (_, _, _, _), (_, opens, _, _) = cycle.bars(early, "A1")
-    (_, _, _, _), (_, other, _, _) = cycle.bars(wrong, "A1")
-    assert abs(opens - other) > 0.5
+    _, intends = cycle.bars(early, "A1")
+    _, found = cycle.bars(wrong, "A1")
+    assert abs(intends.opens_deg - found.opens_deg) > 0.5
     assert (cycle.draw(PORT, SET, SIZE) != cycle.draw(PORT, play_wrong(), SIZE)).any()
 
 
@@ -115,6 +118,28 @@ def play_wrong() -> Assembly:
     from quillwise.kinematics.steps import parse_mistake
 
     return play(PORT, [parse_mistake(PORT, "other-tooth:quill-a=+1")]).as_set
+
+
+def two_inlets() -> tuple[Engine, Assembly]:
+    """An engine with two inlet valves a cylinder, of which the second of A1 has a wider clearance: it opens later."""
+    two = build(with_valves(PORT.sheet, 2, 1))
+    wide = two.valves["A1 inlet 2"].data.checking_clearance_mm + 0.15
+    return two, with_clearances(intended(two), {"A1 inlet 2": wide})
+
+
+def test_two_inlet_valves_that_are_not_alike_have_a_bar_each() -> None:
+    two, assembly = two_inlets()
+    table = cycle.by_name(timing_table(two, assembly))
+    exhaust, first, second = cycle.bars(table, "A1")
+    assert (exhaust.kind, exhaust.valve, exhaust.share) == ("exhaust", 0, (0.0, 1.0))
+    assert (first.valve, second.valve) == (1, 2)
+    assert first.opens_deg == pytest.approx(338.0, abs=0.1) and second.opens_deg > first.opens_deg + 2.0
+    assert (first.share, second.share) == ((0.0, 0.5), (0.5, 1.0))
+    assert [bar.valve for bar in cycle.bars(table, "A2")] == [0, 0], "where they are alike, one bar"
+    picture, between = cycle.draw(two, assembly, SIZE), (first.opens_deg + second.opens_deg) / 2
+    assert _is(_row(picture, "A1", 0.5), between, palette.INLET), "the first one is open"
+    assert not _is(_row(picture, "A1", 0.8), between, palette.INLET), "the second one not yet"
+    assert _is(_row(picture, "A1", 0.8), second.opens_deg + 3.0, palette.INLET)
 
 
 def test_a_low_strip_shows_the_wanted_cylinder_and_those_that_fire_next_to_it() -> None:
@@ -154,7 +179,7 @@ def test_no_letter_of_a_stroke_stands_on_a_border_of_the_cycle(name: str) -> Non
     """Nothing is drawn between the names of the cylinders and the first degree, nor beyond the last."""
     own = engine(name)
     picture, strip = cycle.draw(own, intended(own), SIZE), cycle.plan(own, SIZE)
-    font = ImageFont.truetype(str(captions.font_file(True)), strip.font_px, layout_engine=ImageFont.Layout.BASIC)
+    font = font_of(strip.font_px, bold=True)
     names = 3 + round(font.getlength(max(strip.order, key=len)))
     rows = picture[strip.top + 1 : strip.bottom - 1]
     assert (rows[:, names : strip.left - 1] == palette.rgb(palette.GROUND)).all()
@@ -168,7 +193,7 @@ def test_its_letters_are_legible_in_the_window(name: str, window: tuple[int, int
     own = engine(name)
     left, top, right, bottom = layout(window).strip
     strip = cycle.plan(own, (right - left, bottom - top))
-    font = ImageFont.truetype(str(captions.font_file(True)), strip.font_px, layout_engine=ImageFont.Layout.BASIC)
+    font = font_of(strip.font_px, bold=True)
     capital = -font.getbbox("A", anchor="ls")[1]
     assert capital >= 11 * window[1] / 720
     assert strip.row_px >= 1.02 * capital, "names of cylinders stand one over the other"

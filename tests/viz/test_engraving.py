@@ -26,7 +26,7 @@ from quillwise.viz.closeups import close_up, close_up_camera
 from quillwise.viz.engraving import labels
 from quillwise.viz.exhibit import state_at
 from quillwise.viz.glances import glances
-from quillwise.viz.plates import LABEL_SHARE, letters_px
+from quillwise.viz.tags import LABEL_SHARE, letters_px
 
 ENGINES = ("larkfell-port", "larkfell-starboard", "slipway-six", "gantry-eight", "launch-inverted")
 

@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
+from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.parts import Kind, Part
@@ -67,6 +68,17 @@ def test_no_word_stands_over_another_in_any_step(engine: Engine) -> None:
             if shown.kind == "valve":
                 assert [word.text for word in words] == [label.text for label in found], "a feeler is always named"
     assert seen > 30
+
+
+@pytest.mark.parametrize("name", ENGINES)
+def test_the_window_has_as_many_words_as_is_said_at_the_most(name: str) -> None:
+    """A multiple of five from every mark, four numbers stand in the window; a name takes the place of one or none."""
+    engine, hung, shown = packaged(name), rig(packaged(name)), close_up(packaged(name), "window")
+    counts = []
+    for crank in range(0, 720, 5):
+        moment = Frame(assembly=intended(engine), crank_deg=float(crank), free={})
+        counts.append(len(labels(engine, hung, shown, moment, exhibit.state_at(engine, moment))))
+    assert 4 <= max(counts) <= most(engine, shown) == 5
 
 
 @pytest.mark.parametrize("name", ENGINES)

@@ -19,7 +19,8 @@ from quillwise.meshes.blanks import blank
 from quillwise.scenes import library
 from quillwise.viz import hidden, lineart, linework, paper, standing, turning
 from quillwise.viz.cameras import VIEWS, Camera, Margins, axes, fit
-from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, chained, strokes
+from quillwise.viz.chaining import chains
+from quillwise.viz.linedrawing import Frame, LineDrawing, Stroke, Word, strokes
 from quillwise.viz.svg import svg
 
 FRONT = Camera(position=(0.0, 0.0, 100.0), focal=(0.0, 0.0, 0.0), up=(0.0, 1.0, 0.0), parallel_half_height_mm=10.0)
@@ -75,8 +76,9 @@ def test_a_box_through_a_box():
         edge((4, 9), (4, 11)), edge((16, 9), (16, 11)),
     }  # fmt: skip
     oblique = fit(bodies["plate"].vertices, (-1.0, -0.7, -1.5), (0.0, 1.0, 0.0), 1.0, Margins(left=0.2, right=0.2))
-    edges = linework.drawn_edges(bodies, oblique)
-    cut = hidden.pieces(bodies, edges, oblique)
+    faces = linework.faces_of(bodies, oblique)
+    edges = linework.edges_of(faces)
+    cut = hidden.pieces_of(faces, edges)
     along = np.array([0.0, 0.0, 1.0]) @ axes(np.subtract(oblique.focal, oblique.position), oblique.up).T
     places = []
     for number in np.flatnonzero(edges.owner == 1):
@@ -112,8 +114,9 @@ def test_pieces_against_another_ray_caster(name):
     bodies = store.standing(lineart._shown(engine), assembly, motion(engine, assembly, 77.0))
     view = VIEWS["three-quarter"]
     camera = fit(np.vstack([body.vertices for body in bodies.values()]), view.direction, view.up, 1.4)
-    edges = linework.drawn_edges(bodies, camera)
-    cut = hidden.pieces(bodies, edges, camera)
+    faces = linework.faces_of(bodies, camera)
+    edges = linework.edges_of(faces)
+    cut = hidden.pieces_of(faces, edges)
     front = np.flatnonzero(edges.front[cut.edge] & (cut.until - cut.begin > 1e-3))
     chosen = np.random.default_rng(3).choice(front, 3000, replace=False)
     assert 300 < cut.seen[chosen].sum() < 2700
@@ -284,13 +287,18 @@ def test_what_can_strike_is_drawn_with_its_figure():
 
 def test_a_line_under_another_is_left_out_where_the_two_run_together_and_not_where_they_cross():
     """By hand: of 0–10 along y = 0 the stretch 2–5 lies under the other line; one across at x = 7 takes nothing."""
-    place = Frame(left=-20.0, top=-20.0, width=40.0, height=40.0)
     under = np.array([[[0.0, 0.0], [10.0, 0.0]], [[-3.0, -3.0], [-3.0, 3.0]]])
     over = [
         np.array([[2.0, 0.0], [5.0, 0.0]]),
         np.array([[7.0, -2.0], [7.0, 2.0]]),
         np.array([[-3.0, -3.0], [-3.0, 3.0]]),
     ]
-    found = chained(under, place, over)
+
+    def left(pieces, lines):
+        upper = [np.stack([line[:-1], line[1:]], axis=1) for line in lines]
+        group = np.repeat([0, 1], [sum(map(len, upper)), len(pieces)])
+        return chains(np.concatenate([*upper, pieces]), group, np.zeros(len(group), dtype=np.int64)).get(1, ())
+
+    found = left(under, over)
     assert sorted((float(line[0][0]), float(line[-1][0])) for line in found) == [(0.0, 2.0), (5.0, 10.0)]
-    assert chained(under[:1], place, [np.array([[-1.0, 0.0], [11.0, 0.0]])]) == (), "all of it"
+    assert left(under[:1], [np.array([[-1.0, 0.0], [11.0, 0.0]])]) == (), "all of it"

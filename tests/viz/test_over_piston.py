@@ -15,7 +15,7 @@ from quillwise.kinematics.rig import rig
 from quillwise.kinematics.room import free_lift_mm, free_room, free_room_mm
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import frame
-from quillwise.meshes.build import mesh
+from quillwise.meshes.build import crown_mm, mesh
 from quillwise.scenes.library import engine as packaged
 from quillwise.viz import over_piston
 from quillwise.viz.cameras import Margins, project
@@ -60,6 +60,14 @@ def test_a_dial_gauge_proves_a_one_sided_top_and_stands_on_the_crown() -> None:
         assert over_piston.tool_pose(engine, the_rig, first, state) == pytest.approx(pose)
     low = float(over_piston.tool_body(engine, first).bounds[0, 0])
     assert low == pytest.approx(float(mesh(engine, piston, "coarse").bounds[1, 0]), abs=0.01)
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_the_height_of_a_crown_is_that_of_its_body(name: str) -> None:
+    engine = packaged(name)
+    for cylinder in engine.cylinders:
+        body = mesh(engine, Part(Kind.PISTON, cylinder), "coarse")
+        assert crown_mm(engine, cylinder) == pytest.approx(float(body.bounds[1, 0]), abs=1e-3)
 
 
 @pytest.mark.parametrize("name", SCENES)

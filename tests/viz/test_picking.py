@@ -7,6 +7,7 @@ import pytest
 
 from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.errors import GraphicsError
+from quillwise.kinematics.motion import motion
 from quillwise.kinematics.rig import rig
 from quillwise.scenes.library import engine
 from quillwise.viz import cameras, exhibit, graphics
@@ -28,7 +29,7 @@ def test_a_click_meets_the_part_that_is_seen_there() -> None:
     built = engine("slipway-six")
     with Stage(SIZE) as stage:
         exhibit.furnish(stage, exhibit.bodies(built))
-        exhibit.place_assembly(stage, built, rig(built), intended(built), 40.0)
+        exhibit.place(stage, rig(built), motion(built, intended(built), 40.0))
         stage.look(cameras.fit_view("three-quarter", stage.points(), SIZE[0] / SIZE[1]))
         away = next(part for part, _ in stage.keys() if str(part) == "timing disc")
         faint = next(part for part, _ in stage.keys() if str(part) == "crankshaft")

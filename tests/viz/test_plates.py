@@ -55,7 +55,7 @@ def test_the_stage_has_the_parts_of_the_engine(engine: Engine, stage: Stage) -> 
 
 
 def test_every_part_is_drawn_and_none_is_cut_by_the_frame(engine: Engine, the_rig: Rig, stage: Stage) -> None:
-    exhibit.place_assembly(stage, engine, the_rig, intended(engine), 338.0)
+    exhibit.place(stage, the_rig, motion(engine, intended(engine), 338.0))
     seen: set[Part] = set()
     for name in VIEWS:
         camera = fit_view(name, stage.points(), 1600 / 1200)
@@ -73,7 +73,7 @@ def test_every_part_is_drawn_and_none_is_cut_by_the_frame(engine: Engine, the_ri
 
 
 def test_a_part_that_is_hidden_has_no_pixel(engine: Engine, the_rig: Rig, stage: Stage) -> None:
-    exhibit.place_assembly(stage, engine, the_rig, intended(engine), 100.0)
+    exhibit.place(stage, the_rig, motion(engine, intended(engine), 100.0))
     stage.look(fit_view("three-quarter", stage.points(), 1600 / 1200))
     part = Part(Kind.PISTON, "B1")
     number = {key: n for n, key in stage.identify()[1].items()}[part, "found"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import html
 import io
 import json
 import re
@@ -104,6 +105,19 @@ def test_the_round_of_readings_holds_every_event():
     for event in told["events"]:
         at, limit = event["crank_deg"], event["limit_crank_deg"]
         assert f"{event['name']} crank deg {at:.2f} {at - limit:.2f} to {at + limit:.2f}" in text
+
+
+def test_the_hold_points_of_the_pack_are_those_of_the_briefing():
+    engine = packaged("slipway-six")
+    job = a_work(engine)
+    held = [
+        f"Step {record['number']}: {record['title']}."
+        for record in job.rehearsal["steps"]
+        if sheetwords.HOLD in str(sheetdata.step_pages(job, record, None))
+    ]
+    told = briefing(engine, None, with_figures=False)
+    listed = told.split("Stop here until both people agree", 1)[1].split("</ul>", 1)[0]
+    assert held and re.findall(r"<li>(.*?)</li>", listed) == [html.escape(each) for each in held]
 
 
 def test_cover_and_charts_are_those_of_the_records():

@@ -258,6 +258,12 @@ def _break(by: _By, row: BreakKeys) -> Iterator[Entry]:
         _named("cylinder of that magneto", row.finger_on, magneto.fires)
     elif row.crank_deg is None or row.reading is not None:  # from whose dead centre, nobody knows
         raise RequestError("give crank_deg, or finger_on with reading or piston_mm: from whose TDC the break was read")
+    timed_at = magneto.data.timed_at
+    if row.advance_lever not in (None, timed_at):
+        raise RequestError(
+            f'advance_lever: expected "{timed_at}", at which the break of {magneto.name} is timed, got '
+            f'"{row.advance_lever}": move the lever there and read the break again'
+        )
     on = row.finger_on or magneto.fires[0]
     at = _place(by, row, on, "points break", magneto.data.break_deg - magneto.late_deg(by.engine.cylinders[on]))
     yield BreakReading(

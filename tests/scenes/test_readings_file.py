@@ -19,6 +19,7 @@ from quillwise.viz.readings import readings_text
 
 HEAD = 'format = 1\nengine = "larkfell-port"\n'
 VALVE = '[[valve_events]]\nvalve = "A1 inlet"\nevent = "opens"\nclearance_mm = 0.4\n'
+BREAK = '[[points_breaks]]\nmagneto = "exhaust-side"\ncrank_deg = 679\nfinger_on = "A1"\n'
 
 
 def read(tmp_path: Path, text: str, engine: str = "larkfell-port"):
@@ -95,6 +96,13 @@ def test_as_written_stop_and_sight(tmp_path):
             ],
         ),
         (
+            HEAD + BREAK + 'advance_lever = "full retard"\n',
+            [
+                'as-found.toml: points_breaks[1]: advance_lever: expected "full advance", at which the break of '
+                'exhaust-side is timed, got "full retard": move the lever there and read the break again'
+            ],
+        ),
+        (
             HEAD + '[[sights]]\nkind = "rocking"\nsubject = "A6"\n',
             ["as-found.toml: sights[1]: give crank_deg: where the crank stood when A6 was seen"],
         ),
@@ -122,6 +130,10 @@ def test_wrong_files(tmp_path, text, messages):
     [
         (VALVE.replace("0.4", '"0.4"') + "crank_deg = 1", 'clearance_mm: expected a number from 0.01 to 10, got "0.4"'),
         (VALVE.replace("opens", "opened") + "crank_deg = 1", 'event: expected "opens" or "closes", got "opened"'),
+        (
+            BREAK + 'advance_lever = "half way"',
+            'advance_lever: expected "full advance" or "full retard", got "half way"',
+        ),
         (VALVE + "crank_dge = 1", "crank_dge: unknown key"),
         (VALVE + "crank_deg = nan", "crank_deg: expected"),
         (VALVE + "crank_deg = 1\nuncertainty_deg = 0", "uncertainty_deg: expected a number from 0.01 to 30, got 0"),

@@ -98,7 +98,7 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
         return
     for key, own in zip(("opens", "closes"), events, strict=True):
         given = valve.values.get(key)
-        if given is not None and abs(given - own) > limit_deg:
+        if given is not None and valve.beside_table(key) and abs(given - own) > limit_deg:
             way = "later" if given > own else "earlier"
             valve.wrong(
                 key,

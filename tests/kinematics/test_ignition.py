@@ -7,12 +7,12 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from random_engines import in_line_six, v_eight
+from random_engines import driven, in_line_six, v_eight
 
-from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.assembly import intended, with_mesh_teeth
 from quillwise.kinematics.bench import _rotor_start_deg
 from quillwise.kinematics.build import build
-from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData, StepData, TrainData
+from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData
 from quillwise.kinematics.errors import SceneError
 from quillwise.kinematics.ignition import fired
 from quillwise.kinematics.magnetos import (
@@ -31,31 +31,6 @@ from quillwise.scenes.reader import load
 
 PORT = load("larkfell-port")
 SIX, EIGHT = in_line_six(), v_eight()
-
-
-def fired_first(sheet: DataSheet, data: MagnetoData) -> str:
-    return next(iter(fired(sheet, data)), sheet.firing_order[0])
-
-
-def driven(sheet: DataSheet, magnetos: tuple[MagnetoData, ...], stages: dict[str, tuple[StageData, ...]]) -> DataSheet:
-    """The sheet with these magnetos, each from the crankshaft."""
-    rotors = {f"{old.name} magneto" for old in sheet.magnetos}
-    kept = tuple(train for train in sheet.trains if train.drives not in rotors)
-    new = tuple(
-        TrainData(drives=f"{data.name} magneto", from_shaft="crankshaft", stages=stages[data.name]) for data in magnetos
-    )
-    used = {stage.coupling for train in (*kept, *new) for stage in train.stages}
-    return replace(
-        sheet,
-        magnetos=magnetos,
-        trains=(*kept, *new),
-        couplings=tuple(coupling for coupling in sheet.couplings if coupling.name in used),
-        setup=(
-            *(job for job in sheet.setup if job.do in ("prepare", "set-camshaft")),
-            *(StepData(do="set-magneto", magneto=m.name, cylinder=fired_first(sheet, m)) for m in magnetos),
-            *(job for job in sheet.setup if job.do == "finish"),
-        ),
-    )
 
 
 def pair(driving: int, to: int) -> tuple[StageData, ...]:
@@ -174,6 +149,23 @@ def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple
     place = engine.cylinders[one.fires[0]].firing_deg + data.break_deg - _rotor_start_deg(one)
     running = rotor_running_deg(engine, "left", shaft_angles(engine, intended(engine), np.array([place]))[one.rotor])
     assert float(points_opening_mm(data, running)[0]) > 0.5 * data.points_gap_mm
+
+
+@pytest.mark.parametrize(("breaker_on", "lobes", "early_deg"), [("finger", 6, 12.0), ("rotor", 2, 0.0)])
+def test_a_breaker_cam_on_the_finger_goes_with_a_finger_a_tooth_on(
+    breaker_on: str, lobes: int, early_deg: float
+) -> None:
+    # one tooth of 60 is 6° of the finger, which turns at half the crank's speed (TM 9-8000 para 15-13, published)
+    data = magneto(2, (20, 60), lobes=lobes, breaker_on=breaker_on, dwell_deg=90.0)
+    engine = build(driven(SIX, (data,), {"left": pair(42, 28)}))
+    one = engine.magnetos["left"]
+    assembly = with_mesh_teeth(intended(engine), engine.shafts[one.finger].link, 1)
+    breaks = [event for event in timing_table(engine, assembly) if event.magneto]
+    assert [event.early_deg for event in breaks] == pytest.approx([early_deg] * 6)
+    for event in breaks:
+        assert event.as_set_deg is not None
+        before, after = motion(engine, assembly, event.as_set_deg + np.array([-0.2, 0.2]))["points left"]
+        assert before <= 1e-9 < after
 
 
 def test_neutral_of_four_poles() -> None:

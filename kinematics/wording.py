@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.lengths import LengthUnit, length
 
@@ -179,9 +180,9 @@ def park(camshaft: str, crank_deg: float, room_mm: float, known: bool, unit: Len
         room = f"No place of the crank keeps all valves of {camshaft} clear. Assume that the valves strike."
     return Text(
         title=f"Park the crank, so that {camshaft} is free to turn",
-        do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),
+        do=(f"Turn the crank on to {format_crank(crank_deg, 0)} degrees.",),
         see=(
-            ("timing window", f"The disc reads {crank_deg % 360:.0f} degrees at the pointer."),
+            ("timing window", f"The disc reads {format_crank(crank_deg, 0, 360.0)} degrees at the pointer."),
             ("room", room),
         ),
         cautions=(PEOPLE, STRIKE),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from quillwise.kinematics.angles import in_cycle, parse_event, wrapped
+from quillwise.kinematics.angles import format_crank, in_cycle, parse_event, wrapped
 from quillwise.kinematics.budget import COVERAGE_FACTOR
 from quillwise.kinematics.disc import prove
 from quillwise.kinematics.errors import Problem, RequestError, SceneError, unknown
@@ -170,7 +170,8 @@ def _place(by: _By, row: OfAngle, cylinder: str, kind: str, near_own_deg: float)
             off = abs(float(wrapped(given - read, 360.0)))
             if off > max(u_deg * by.k, _ROUNDED_DEG):
                 raise RequestError(
-                    f"crank_deg {row.crank_deg:g} and reading “{printable(row.reading)}” of {cylinder}, {read:g}°, "
+                    f"crank_deg {row.crank_deg:g} and reading “{printable(row.reading)}” of {cylinder}, "
+                    f"{_cycle_words(read)}, "
                     f"are {off:.1f}° apart: leave out the one that is wrong"
                 )
         else:
@@ -329,6 +330,10 @@ def _sight(by: _By, row: SightKeys) -> Iterator[Entry]:
     )
 
 
+def _cycle_words(crank_deg: float) -> str:
+    return f"{float(format_crank(crank_deg, 3)):g}°"
+
+
 def _contradictions(entries: list[Entry]) -> Iterator[str]:
     """Readings of one thing that differ by more than their uncertainties allow."""
     known: dict[tuple[str, float, bool], ValveReading | BreakReading] = {}
@@ -343,6 +348,7 @@ def _contradictions(entries: list[Entry]) -> Iterator[str]:
         off = abs(float(wrapped(entry.crank_deg - other.crank_deg, min(entry.period_deg, other.period_deg))))
         if off > _CONTRADICT * 2 * (entry.u_deg + other.u_deg):
             yield (
-                f"{entry.name} is read twice, at {other.crank_deg:g}° and at {entry.crank_deg:g}°: more than their "
+                f"{entry.name} is read twice, at {_cycle_words(other.crank_deg)} and at "
+                f"{_cycle_words(entry.crank_deg)}: more than their "
                 "uncertainties allow. Take it again, and leave out the wrong one"
             )

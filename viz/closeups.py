@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from quillwise.kinematics.angles import Floats, format_event, wrapped
+from quillwise.kinematics.angles import Floats, format_crank, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.joints import Fixed
 from quillwise.kinematics.lengths import length
@@ -221,7 +221,7 @@ def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
     under = (m for m in engine.marks if abs(float(wrapped(m.crank_deg - crank_deg, 360.0))) < _UNDER_DEG)
     mark = next(under, None)
     first = engine.sheet.firing_order[0]
-    return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
+    return f"{format_crank(crank_deg)}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
 
 
 def close_up_camera(

@@ -214,8 +214,10 @@ def disc_record(engine: Engine, proof: Proof, first_deg: float, second_deg: floa
 
 def disc_text(record: Record, unit: LengthUnit = "mm") -> str:
     """The proof in plain sentences. ``unit``: of the stop's distance."""
+    from quillwise.kinematics.angles import format_crank
     from quillwise.viz.typesetting import page, paragraph
 
+    reads = format_crank(record["own_tdc_reads_crank_deg"], 2, 360.0)
     off = record["own_tdc_after_midway_crank_deg"]
     midway = "" if abs(off) < 0.005 else f" That is {abs(off):.2f}° {'after' if off > 0 else 'before'} midway."
     correction = record["correction_crank_deg"]
@@ -226,7 +228,7 @@ def disc_text(record: Record, unit: LengthUnit = "mm") -> str:
     return page(
         [
             paragraph(
-                f"{record['engine']}: TDC of {record['cylinder']} reads {record['own_tdc_reads_crank_deg']:.2f}° "
+                f"{record['engine']}: TDC of {record['cylinder']} reads {reads}° "
                 f"(± {record['uncertainty_crank_deg']:.2f}°, k = 2).{midway}"
             ),
             paragraph(told),

@@ -145,8 +145,3 @@ def parking_deg(
     good = rooms >= rooms.max() - 0.01
     at = int(np.argmax(good))
     return float(theta[at]), float(rooms[at])
-
-
-def strikes_known(engine: Engine) -> bool:
-    """Whether the data give the room at TDC of both kinds of valve."""
-    return None not in (engine.sheet.inlet.room_at_tdc_mm, engine.sheet.exhaust.room_at_tdc_mm)

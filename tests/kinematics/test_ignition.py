@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from random_engines import driven, in_line_six, v_eight
 
+from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import intended, with_mesh_teeth
 from quillwise.kinematics.bench import _rotor_start_deg
 from quillwise.kinematics.build import build
@@ -19,13 +20,12 @@ from quillwise.kinematics.magnetos import (
     break_shift_deg,
     finger_at,
     firing_interval_deg,
-    neutral_from_register_deg,
-    past_neutral_deg,
     points_opening_mm,
     speed_ratio_needed,
 )
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, motion, rotor_running_deg, shaft_angles
+from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.reader import load
 
@@ -137,12 +137,12 @@ def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple
     assert sorted(found) == sorted(sheet.firing_order)
     for own in found.values():
         assert own == pytest.approx(data.break_deg, abs=0.3)
-    # FAA text on the E-gap (published): neutral lies 180 / poles after full register; the break, the E-gap after it
     one = engine.magnetos["left"]
     for name in sheet.firing_order:
         angle = shaft_angles(engine, intended(engine), np.array([engine.cylinders[name].firing_deg + data.break_deg]))
         running = rotor_running_deg(engine, "left", angle[one.rotor])
-        assert float(past_neutral_deg(data, running + 1e-6)[0]) == pytest.approx(data.e_gap_deg, abs=1e-4)
+        # one pole or another stands as the first one does at its break
+        assert float(wrapped(running, 360.0 / data.poles)[0]) == pytest.approx(0.0, abs=1e-4)
     # TM 9-8000 para 15-13 (published): the distributor runs at half the crank's speed
     assert abs(engine.shafts[one.finger].turns) == Fraction(1, 2)
     # where a free rotor is left, its points stand open, so that their gap can be set
@@ -166,10 +166,6 @@ def test_a_breaker_cam_on_the_finger_goes_with_a_finger_a_tooth_on(
         assert event.as_set_deg is not None
         before, after = motion(engine, assembly, event.as_set_deg + np.array([-0.2, 0.2]))["points left"]
         assert before <= 1e-9 < after
-
-
-def test_neutral_of_four_poles() -> None:
-    assert neutral_from_register_deg(4) == 45
 
 
 @pytest.mark.parametrize(
@@ -215,6 +211,15 @@ def test_two_magnetos_with_any_stagger(stagger_deg: float) -> None:
     left, right = (breaks_as_seen(engine, name) for name in ("left", "right"))
     for cylinder in SIX.firing_order:
         assert right[cylinder] - left[cylinder] == pytest.approx(stagger_deg, abs=0.3)
+
+
+def test_stagger_across_firing_dead_centre() -> None:
+    # one breaks 2 BTDC, the other 3 ATDC
+    two = (magneto(2, (20, 60), break_deg=718.0), magneto(2, (20, 60), name="right", break_deg=723.0, stands="right"))
+    engine = build(driven(SIX, two, {"left": pair(42, 28), "right": pair(42, 28)}))
+    checks = [check for step in play(engine).steps for check in step.checks if check.interval]
+    assert [check.wanted for check in checks] == pytest.approx([5.0] * len(checks))
+    assert checks
 
 
 def test_an_engine_without_a_magneto() -> None:

@@ -18,7 +18,7 @@ from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import poses
 from quillwise.kinematics.rig import bank_axes, rig
-from quillwise.kinematics.room import free_room_mm, least_room, parking_deg, path, strikes_known
+from quillwise.kinematics.room import free_room_mm, least_room, parking_deg, path
 from quillwise.scenes.library import engine as packaged
 
 
@@ -94,8 +94,6 @@ def test_least_room_against_brute_force(engine: Engine, start: float, way: float
 
 def test_room_that_is_not_in_the_data_is_taken_as_none() -> None:
     engine = build(six(None))
-    assert not strikes_known(engine)
-    assert strikes_known(build(six(6.0)))
     # the inlet valve of A1 is open at its TDC between the strokes: with nothing known it strikes
     found = least_room(engine, intended(engine), path(350.0, 370.0))
     assert found is not None

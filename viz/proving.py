@@ -140,7 +140,7 @@ def accuracy_text(record: Record) -> str:
     for events in groups.values():
         first = events[0]
         names = sorted({" ".join(event["name"].split()[1:]) for event in events})
-        cylinders = f"{len(events)} event{'s' if len(events) > 1 else ''}"
+        how_many = f"{len(events)} event{'s' if len(events) > 1 else ''}"
         rows = [
             (name, f"{value:.3f}")
             for name, value in (
@@ -159,7 +159,7 @@ def accuracy_text(record: Record) -> str:
         ]
         blocks += [
             rule(),
-            paragraph(f"{', '.join(names)} ({cylinders})"),
+            paragraph(f"{', '.join(names)} ({how_many})"),
             indented(columns(("cause", "±"), rows, right=(1,))),
         ]
     blocks += [rule(), paragraph("What can be told apart, by coupling")]

@@ -79,6 +79,18 @@ def format_event(own_angle_deg: float, decimals: int = 0) -> str:
     return f"{amount} {'A' if off > 0 else 'B'}{centre}"
 
 
+def format_crank(crank_deg: float, decimals: int = 1, period_deg: float = CYCLE_DEG) -> str:
+    """Where the crank stands, in figures [deg of the cycle, or of the disc with ``period_deg`` 360], with so many
+    ``decimals``. It is rounded first and wrapped then: just before the end of the cycle it is 0, never 720. Raises
+    nothing for a number.
+
+    >>> format_crank(719.97), format_crank(719.97, 2), format_crank(-0.4, 0), format_crank(719.7, 0, 360.0)
+    ('0.0', '719.97', '0', '0')
+    """
+    rounded = round(float(in_cycle(crank_deg, period_deg)), decimals)
+    return f"{float(in_cycle(rounded, period_deg)):.{decimals}f}"
+
+
 def stroke(own_angle_deg: float) -> str:
     """The stroke that a cylinder is on at its own angle [deg, any real number]."""
     return ("power", "exhaust", "inlet", "compression")[int(float(in_cycle(own_angle_deg)) // 180)]

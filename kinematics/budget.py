@@ -1,6 +1,6 @@
-"""Uncertainty by the rules of the GUM: combining components, degrees of freedom, intervals, guarded acceptance.
+"""Uncertainty by the rules of the GUM: combining components, intervals, guarded acceptance.
 
-Sources: JCGM 100:2008 (combination, Welch–Satterthwaite), JCGM 101:2008 (Monte Carlo, probabilistically symmetric
+Sources: JCGM 100:2008 (combination), JCGM 101:2008 (Monte Carlo, probabilistically symmetric
 interval), JCGM 106:2012 (guard band w = U, k = 2).
 """
 
@@ -21,12 +21,11 @@ _ROOT_3 = math.sqrt(3.0)
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Component:
     """One cause of error and what it does to the result. half_width: of a rectangular distribution, or standard
-    uncertainty: of a normal one, in the result's unit. degrees_of_freedom: of a normal one."""
+    uncertainty: of a normal one, in the result's unit."""
 
     name: str
     half_width: float
     shape: Literal["rectangular", "normal"] = "rectangular"
-    degrees_of_freedom: float = math.inf
 
     @property
     def u(self) -> float:
@@ -44,12 +43,6 @@ class Interval(NamedTuple):
 def combined(components: Sequence[Component]) -> float:
     """Combined standard uncertainty, root of the sum of squares (JCGM 100, 5.1.2)."""
     return math.sqrt(math.fsum(each.u**2 for each in components))
-
-
-def effective_degrees_of_freedom(components: Sequence[Component]) -> float:
-    """Welch–Satterthwaite (JCGM 100, G.4); infinite when all are."""
-    spread = math.fsum(each.u**4 / each.degrees_of_freedom for each in components)
-    return combined(components) ** 4 / spread if spread > 0 else math.inf
 
 
 def worst_case(components: Sequence[Component]) -> float:
@@ -91,17 +84,6 @@ def acceptance_zone(limit: float, uncertainty: float) -> Interval | None:
     return Interval(-half, half) if half >= 0 else None
 
 
-def conforms(reading: float, limit: float, u: float) -> float:
-    """Probability that the value is within ± limit when it reads so, with standard uncertainty u (normal)."""
-    if u <= 0:
-        return float(abs(reading) <= limit)
-    return _normal((limit - reading) / u) - _normal((-limit - reading) / u)
-
-
 def mistaken(step: float, u: float) -> float:
     """Probability that one of two values a step apart is taken for the other, the nearer to the reading being taken."""
     return 0.5 * math.erfc(step / 2 / u / math.sqrt(2.0)) if u > 0 else 0.0
-
-
-def _normal(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))

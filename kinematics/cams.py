@@ -20,7 +20,6 @@ from quillwise.kinematics.datasheet import StandardLaw, ValveData
 from quillwise.kinematics.lengths import LengthUnit, stated
 from quillwise.kinematics.measured import (
     MeasuredCurve,
-    measured_acceleration,
     measured_curve,
     measured_events,
     measured_lift_mm,
@@ -35,11 +34,10 @@ _Function = Callable[[Floats], Floats]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MotionLaw:
-    """A rise from 0 to 1 over u = 0 to 1, at rest at both ends: L, L′, L″ and ∫₀ᵘL. Arrays in, arrays out."""
+    """A rise from 0 to 1 over u = 0 to 1, at rest at both ends: L, L′ and ∫₀ᵘL. Arrays in, arrays out."""
 
     position: _Function
     velocity: _Function
-    acceleration: _Function
     area: _Function
 
 
@@ -53,7 +51,6 @@ def _polynomial(*rising: float) -> MotionLaw:
     return MotionLaw(
         position=valued(law),
         velocity=valued(np.polyder(law)),
-        acceleration=valued(np.polyder(law, 2)),
         area=valued(np.polyint(law)),
     )
 
@@ -63,7 +60,6 @@ def _harmonic() -> MotionLaw:
     return MotionLaw(
         position=lambda u: (1 - np.cos(pi * u)) / 2,
         velocity=lambda u: pi / 2 * np.sin(pi * u),
-        acceleration=lambda u: pi**2 / 2 * np.cos(pi * u),
         area=lambda u: u / 2 - np.sin(pi * u) / (2 * pi),
     )
 
@@ -73,7 +69,6 @@ def _cycloidal() -> MotionLaw:
     return MotionLaw(
         position=lambda u: u - np.sin(tau * u) / tau,
         velocity=lambda u: 1 - np.cos(tau * u),
-        acceleration=lambda u: tau * np.sin(tau * u),
         area=lambda u: u**2 / 2 + (np.cos(tau * u) - 1) / tau**2,
     )
 
@@ -93,16 +88,13 @@ def _modified_sine() -> MotionLaw:
     def velocity(u: Floats) -> Floats:
         return scale * pi * (1 - pieces(u, np.cos(4 * pi * u), 3 * np.cos(pi / 3 + 4 * pi * u / 3)))
 
-    def acceleration(u: Floats) -> Floats:
-        return scale * 4 * pi**2 * pieces(u, np.sin(4 * pi * u), np.sin(pi / 3 + 4 * pi * u / 3))
-
     def area(u: Floats) -> Floats:
         # each piece is the primitive of ``position`` with the constant that joins it to the one before
         ends = np.cos(4 * pi * u) / (16 * pi) - 1 / (16 * pi) + np.where(u > 0.5, 4 * u - 2.0, 0.0)
         middle = 2 * u + 27 / (16 * pi) * np.cos(pi / 3 + 4 * pi * u / 3) - 1 / 4 - 1 / (16 * pi)
         return scale * (pi * u**2 / 2 + pieces(u, ends, middle))
 
-    return MotionLaw(position=position, velocity=velocity, acceleration=acceleration, area=area)
+    return MotionLaw(position=position, velocity=velocity, area=area)
 
 
 LAWS: Mapping[StandardLaw, MotionLaw] = MappingProxyType(
@@ -314,16 +306,6 @@ def velocity_mm_per_deg(curve: Curve, own_deg: ArrayLike) -> Floats:
     flank = velocity * (1 - law.position(u)) + curve.rise_mm / curve.flank_deg * law.velocity(u)
     ramp = np.where(distance < curve.half_deg, velocity, 0.0)
     return np.asarray(-np.sign(from_peak) * np.where(distance < curve.flank_deg, flank, ramp))
-
-
-def acceleration_mm_per_deg2(curve: Curve, own_deg: ArrayLike) -> Floats:
-    """Second derivative of the lift [mm per crank degree²], without the jumps of velocity at the heel."""
-    if isinstance(curve, MeasuredCurve):
-        return measured_acceleration(curve, own_deg)
-    _, distance, u = _places(curve, own_deg)
-    law, flank_deg = LAWS[curve.law], curve.flank_deg
-    flank = curve.rise_mm / flank_deg**2 * law.acceleration(u) - (curve.ramp_mm_per_deg / flank_deg * law.velocity(u))
-    return np.where(distance < flank_deg, flank, 0.0)
 
 
 def half_opening_deg(curve: LiftCurve, clearance_mm: ArrayLike) -> Floats:

@@ -10,6 +10,7 @@ from quillwise.kinematics.marks import greatest_lift_mm
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.observed import valve_event_deg
 from quillwise.kinematics.readings import (
+    LEAD_SIGHTS,
     BreakReading,
     ClearanceReading,
     Entry,
@@ -131,7 +132,7 @@ def _by_magneto(engine: Engine) -> Iterator[Candidate]:
 
 _LOOKS: tuple[tuple[str, tuple[SightKind, ...], str, str], ...] = (
     ("lever", ("lever at its stop", "lever off its stop"), "look", "eye"),
-    ("plug leads", ("leads as the chart", "two leads changed over", "leads one place round"), "look", "eye"),
+    ("plug leads", LEAD_SIGHTS, "look", "eye"),
     (
         "inside of the magneto",
         ("magneto inside as marked", "magneto inside not as marked"),

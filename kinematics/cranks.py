@@ -81,39 +81,6 @@ def stroke_mm(radius_mm: float, rod_mm: float, offset_mm: float = 0.0) -> float:
     return float(top - bottom)
 
 
-def crank_radius_mm(stroke: float, rod_mm: float, offset_mm: float = 0.0) -> float:
-    """The crank radius that gives this stroke [mm]: ``stroke_mm`` solved for r.
-
-    r² = (s²/4) · (4l² − s² − 4e²) / (4l² − s²). NaN when no radius gives it.
-    """
-    rod_term = 4 * rod_mm**2 - stroke**2
-    square = stroke**2 / 4 * (rod_term - 4 * offset_mm**2) / rod_term if rod_term > 0 else np.nan
-    return float(np.sqrt(square)) if square > 0 else float("nan")
-
-
-def piston_drop_mm(
-    own_deg: ArrayLike, radius_mm: float, rod_mm: float, offset_mm: float = 0.0, sigma: int = 1
-) -> Floats:
-    """How far the piston stands below its own TDC [mm], at the cylinder's own angle [deg, 0 = TDC, in the
-    running direction]. ``sigma``: +1 when the crank turns clockwise seen from the wheelcase end, else −1 (it
-    matters with an offset only). Shape of ``own_deg``."""
-    top = tdc_deg(radius_mm, rod_mm, offset_mm)
-    angle = top + sigma * np.asarray(own_deg, dtype=np.float64)
-    highest = piston_height_mm(top, radius_mm, rod_mm, offset_mm)
-    return np.asarray(highest - piston_height_mm(angle, radius_mm, rod_mm, offset_mm))
-
-
-def instant_over_mean_speed(angle_deg: ArrayLike, radius_mm: float, rod_mm: float, offset_mm: float = 0.0) -> Floats:
-    """Piston speed ÷ mean piston speed, + downwards while the crank turns clockwise. Shape of ``angle_deg``.
-
-    Without offset it is π/2 · sin a · [1 + cos a / √(R² − sin² a)], R = rod ÷ radius (Heywood, *Internal
-    Combustion Engine Fundamentals*); here −(π / stroke) · dh/da, which holds with an offset too.
-    """
-    sine, cosine, across, along = _pin_to_gudgeon(angle_deg, radius_mm, rod_mm, offset_mm)
-    fall = radius_mm * (sine - cosine * across / along)
-    return np.asarray(fall * np.pi / stroke_mm(radius_mm, rod_mm, offset_mm))
-
-
 def _first(firing_deg: Floats) -> int:
     return int(np.argmin(in_cycle(firing_deg)))
 

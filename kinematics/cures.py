@@ -144,7 +144,7 @@ def _part(engine: Engine, draft: _Draft, part: Hypothesis, told: Explained, gear
         if spread:
             place = engine.magnetos[name].data.timed_at
             draft.do += [f"Move the advance lever of the {name} magneto to {place}.", "Lock the lever there."]
-        else:
+        elif not part.meshes:  # else the break came with the gear
             draft.do.append(f"Turn the crank on until the impulse starter of the {name} magneto has clicked.")
         draft.repeat.append(f"Read the points break of the {name} magneto again.")
     if part.mirrored is not None:

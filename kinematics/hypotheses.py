@@ -277,6 +277,8 @@ def _magnetos(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) 
         data = magneto.data
         inside: frozenset[tuple[Tag, str]] = frozenset({("inside", name)})
         wheel = 360.0 / data.finger_teeth[1]
+        # a breaker cam on the finger's shaft goes with it, at half the crank's speed
+        breaks_late = -2.0 * wheel if data.breaker_on == "finger" else 0.0
         for teeth, weight in ((1, 1.0), (-1, 1.0), (2, 0.25), (-2, 0.25)):
             made.append(
                 (
@@ -287,6 +289,7 @@ def _magnetos(engine: Engine, groups: tuple[Branch, ...], judgement: Judgement) 
                         f"{'on' if teeth > 0 else 'back'} in its gear",
                         odds=weight,
                         finger_past_deg=MappingProxyType({name: teeth * wheel}),
+                        break_late_deg=MappingProxyType({name: (teeth * breaks_late, 0.0)} if breaks_late else {}),
                         meshes=MappingProxyType({engine.shafts[magneto.finger].link: teeth}),
                         tags=inside,
                     ),

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from quillwise.kinematics.angles import CYCLE_DEG, Floats, in_cycle, wrapped
+from quillwise.kinematics.angles import CYCLE_DEG, Floats, wrapped
 from quillwise.kinematics.datasheet import MagnetoData
 
 FINGER_TURNS_PER_CRANK_TURN = Fraction(1, 2)
@@ -57,23 +57,6 @@ def speed_ratio_needed(cylinders_fired: int, sparks_per_rotor_turn: int | Fracti
     sparks).
     """
     return cylinders_fired / (2 * Fraction(sparks_per_rotor_turn))
-
-
-def neutral_spacing_deg(poles: int) -> float:
-    """Magneto rotor degrees from one neutral to the next: 360 / poles."""
-    return 360.0 / poles
-
-
-def neutral_from_register_deg(poles: int) -> float:
-    """Magneto rotor degrees from full register (poles face the shoes) to the next neutral: 180 / poles."""
-    return 180.0 / poles
-
-
-def past_neutral_deg(magneto: MagnetoData, rotor_running_deg: ArrayLike) -> Floats:
-    """How far the magneto rotor is past the last neutral [deg, in its running direction], from 0 to less than
-    360 / poles; the E-gap at rotor angle 0. Shape kept."""
-    rotor = np.asarray(rotor_running_deg, dtype=np.float64)
-    return in_cycle(rotor + magneto.e_gap_deg, neutral_spacing_deg(magneto.poles))
 
 
 def points_opening_mm(magneto: MagnetoData, rotor_running_deg: ArrayLike, gap_set_mm: float | None = None) -> Floats:
@@ -195,28 +178,6 @@ def finger_holds(magneto: MagnetoData, off_middle_deg: float = 0.0) -> FingerHol
 def plug_lead_chart(firing_order: Sequence[str]) -> tuple[tuple[int, str], ...]:
     """(segment number, cylinder), segments numbered from 1 in the finger's running direction."""
     return tuple(enumerate(firing_order, start=1))
-
-
-def break_crank_deg(firing_deg: ArrayLike, break_own_deg: ArrayLike) -> Floats:
-    """Crank angle of a break in the cycle, [0, 720), from the cylinder's firing angle and the own angle of
-    its break. Shape of the two broadcast."""
-    return in_cycle(np.asarray(firing_deg, dtype=np.float64) + np.asarray(break_own_deg, dtype=np.float64))
-
-
-def stagger_deg(first: MagnetoData, second: MagnetoData) -> float:
-    """Crank degrees by which ``first`` breaks before ``second`` in the same cylinder, + = before."""
-    return float(wrapped(second.break_deg - first.break_deg, CYCLE_DEG))
-
-
-def check_stagger(exhaust_side: MagnetoData, other: MagnetoData) -> str | None:
-    """None when the magneto of the exhaust-side plugs fires first or both fire together, else a message."""
-    late = -stagger_deg(exhaust_side, other)
-    if late <= 0:
-        return None
-    return (
-        f"the exhaust-side plugs must fire first: {exhaust_side.name} magneto breaks {late:g}° "
-        f"of the crank after {other.name} magneto"
-    )
 
 
 def _cam(magneto: MagnetoData) -> tuple[float, float, float]:

@@ -227,13 +227,6 @@ def measured_velocity(curve: MeasuredCurve, own_deg: ArrayLike) -> Floats:
     return np.where(lifts, _slope(*_arrays(curve), x), 0.0)
 
 
-def measured_acceleration(curve: MeasuredCurve, own_deg: ArrayLike) -> Floats:
-    """Second derivative of the lift [mm per crank degree²]; 0 on the heel, and in the straight ends."""
-    x, lifts = _placed(curve, own_deg)
-    knots, _, bends = _arrays(curve)
-    return np.where(lifts, np.interp(x, knots, bends, left=0.0, right=0.0), 0.0)
-
-
 def slopes_at_rest(curve: MeasuredCurve) -> tuple[float, float]:
     """The rate with which the lift leaves the heel, and that with which it meets it again [mm per crank degree]."""
     ends = np.array([-curve.before_deg, curve.after_deg])

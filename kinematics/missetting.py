@@ -57,9 +57,8 @@ def missettings(engine: Engine, job: StepData, leaf: str, judgement: Judgement) 
     yield from _wrong_lobes(engine, job, valve)
     both = events_at(valve.curve, valve.data.checking_clearance_mm)
     if both and job.by.endswith(("opens", "closes")):
-        # the other way round, the flank that lets go is the one that is nipped
-        nipped, other_flank = both if job.by.endswith("opens") else both[::-1]
-        reversed_deg = float(wrapped(other_flank + nipped, 720.0))
+        # the other way round, the flank that lets go is the one that is nipped, and the other way about
+        reversed_deg = float(wrapped(sum(both), 720.0))
         yield "part of the other hand", "set as for the other running direction", reversed_deg, 0.5, 0.0
 
 

@@ -62,11 +62,6 @@ class Cylinder:
     top_mm: float
     linkage: Linkage
 
-    @property
-    def even_deg(self) -> float:
-        """θ at which it would fire at even intervals: there the sparks of an evenly lobed breaker cam belong."""
-        return self.firing_deg - self.late_deg
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shaft:

@@ -49,7 +49,7 @@ def motion(
         if isinstance(valve.plan, RockerPlan):
             state[f"rocker {valve.name}"] = rocker_angle_deg(valve.plan, travel)
     for magneto in engine.magnetos.values():
-        running = rotor_running_deg(engine, magneto.name, state[magneto.rotor])
+        running = breaker_running_deg(engine, magneto.name, state[magneto.breaker_shaft])
         opening = points_opening_mm(magneto.data, running, assembly.points_gaps_mm[magneto.name])
         state[f"points {magneto.name}"] = opening
         state[f"breaker lever {magneto.name}"] = -np.degrees(np.arcsin(opening / magneto.contact_arm_mm))
@@ -138,6 +138,15 @@ def rotor_running_deg(engine: Engine, magneto: str, rotor_deg: Floats) -> Floats
     one = engine.magnetos[magneto]
     rotor = engine.shafts[one.rotor]
     return np.asarray(rotor.sense * rotor_deg - abs(float(rotor.turns)) * (one.first_deg + one.data.break_deg))
+
+
+def breaker_running_deg(engine: Engine, magneto: str, breaker_shaft_deg: Floats) -> Floats:
+    """What ``rotor_running_deg`` gives, told by the shaft that bears the breaker cam: where the points are. The two
+    differ when the cam is on the finger's shaft and its gear is a tooth out [deg of the rotor]. Shape kept."""
+    one = engine.magnetos[magneto]
+    shaft, rotor = engine.shafts[one.breaker_shaft], engine.shafts[one.rotor]
+    as_rotor = rotor.sense * shaft.sense * abs(float(rotor.turns / shaft.turns))
+    return rotor_running_deg(engine, magneto, as_rotor * breaker_shaft_deg)
 
 
 def finger_running_deg(engine: Engine, magneto: str, finger_deg: Floats) -> Floats:

@@ -74,7 +74,8 @@ class Row:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Seen:
-    """A sight at a place of the crank: its thing is within ``half_deg`` of ``centre_deg`` (crank deg of its leaf)."""
+    """A sight at a place of the crank: its thing is within ``half_deg`` of ``centre_deg`` (crank deg of its leaf).
+    ``choices``: how many things of its kind there are, any of which may be named in error."""
 
     entry: int
     name: str
@@ -84,7 +85,7 @@ class Seen:
     centre_deg: float
     half_deg: float
     period: float
-    others: int
+    choices: int
 
     def log_probability(self, late_deg: Floats, error: float, u_deg: float) -> Floats:
         """Of being seen, where the leaf is read ``late_deg`` late: slip less earliness. Shape kept."""
@@ -93,7 +94,7 @@ class Seen:
         away = wrapped(self.read - late_deg - self.centre_deg, self.period)
         scale = 1.0 / (np.sqrt(2.0) * u_deg)
         inside = 0.5 * (erf((away + self.half_deg) * scale) - erf((away - self.half_deg) * scale))
-        return np.asarray(np.log((1.0 - error) * inside + error / self.others))
+        return np.asarray(np.log((1.0 - error) * inside + error / self.choices))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -389,7 +390,7 @@ def _seen(engine: Engine, index: int, entry: Sight) -> Seen:
             centre_deg=cylinder.firing_deg + (opens + closes) / 2,
             half_deg=min(60.0, max(20.0, (closes - opens) / 2 + 5.0)),
             period=entry.period_deg,
-            others=len(engine.cylinders),
+            choices=len(engine.cylinders),
         )
     magneto = engine.magneto(entry.subject)
     if not entry.cylinders or any(name not in magneto.fires for name in entry.cylinders):
@@ -406,7 +407,7 @@ def _seen(engine: Engine, index: int, entry: Sight) -> Seen:
         centre_deg=centre,
         half_deg=360.0 / len(magneto.fires),
         period=entry.period_deg,
-        others=len(magneto.fires),
+        choices=len(magneto.fires),
     )
 
 

@@ -231,8 +231,7 @@ class _Sums:
         none = base + sum(right.values())
         if not outer:
             self.nothing = np.logaddexp(self.nothing, none)
-        if len(outer) <= 2:
-            self._add(outer, _log_sum(none))
+        self._add(outer, _log_sum(none))
         if len(outer) <= 1:
             for name in names:
                 others = base + sum((right[other] for other in names if other != name), np.zeros(self.places))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.wording import PEOPLE, STRIKE, Text
@@ -23,9 +24,12 @@ def equal_lifts(
             "Write the disc reading down.",
         ),
         see=(
-            ("timing window", f"On the way down the disc reads {falls_deg:.1f} degrees."),
-            ("timing window", f"On the way up it reads {rises_deg:.1f} degrees."),
-            ("timing window", f"Half-way between the two is {centre_deg:.1f} degrees: that is the lobe centre."),
+            ("timing window", f"On the way down the disc reads {format_crank(falls_deg, 1, 360.0)} degrees."),
+            ("timing window", f"On the way up it reads {format_crank(rises_deg, 1, 360.0)} degrees."),
+            (
+                "timing window",
+                f"Half-way between the two is {format_crank(centre_deg, 1, 360.0)} degrees: that is the lobe centre.",
+            ),
         ),
         cautions=(PEOPLE,),
     )

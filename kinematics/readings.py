@@ -8,7 +8,7 @@ below TDC, so that it does not depend on pointer and disc. No entry says how the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
@@ -42,6 +42,8 @@ TIMELESS_SIGHTS: tuple[SightKind, ...] = (
     "magneto inside as marked",
     "magneto inside not as marked",
 )
+
+LEAD_SIGHTS: tuple[SightKind, ...] = ("leads as the chart", "two leads changed over", "leads one place round")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -200,12 +202,24 @@ Entry = (
 class Readings:
     """All readings of an engine as found. ``disc_proved``: whether TDC and disc were proved before. ``turn_proved``:
     whether it is known which of the two turns of a cycle is the firing one of the first cylinder; if not, counted
-    angles are right but for one whole turn, the same for all."""
+    angles are right but for one whole turn, the same for all. ``tables``: how many readings their file lists, where a
+    break may bring the gap of its points along; None where they come from no file."""
 
     engine: str = ""
     entries: tuple[Entry, ...] = ()
     disc_proved: bool = False
     turn_proved: bool = True
+    tables: int | None = None
+
+    @property
+    def count(self) -> int:
+        """How many readings there are, as whoever wrote them down counts them."""
+        return len(self.entries) if self.tables is None else self.tables
+
+    def leads_not_looked_at(self, magnetos: Iterable[str]) -> tuple[str, ...]:
+        """Those of the magnetos whose plug leads no reading tells of: nothing else that is read shows a wrong lead."""
+        looked = {one.subject for one in self.entries if isinstance(one, Sight) and one.kind in LEAD_SIGHTS}
+        return tuple(name for name in magnetos if name not in looked)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.wording import (
     LAST_MOVEMENT,
@@ -59,9 +60,9 @@ def park_again(camshaft: str, crank_deg: float, room_mm: float | None, known: bo
         room = f"At least {length(room_mm, unit, 1)} stays between valves and pistons, wherever {camshaft} stands."
     return Text(
         title=f"Park the crank again, so that {camshaft} is free to turn",
-        do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),
+        do=(f"Turn the crank on to {format_crank(crank_deg, 0)} degrees.",),
         see=(
-            ("timing window", f"The disc reads {crank_deg % 360:.0f} degrees at the pointer."),
+            ("timing window", f"The disc reads {format_crank(crank_deg, 0, 360.0)} degrees at the pointer."),
             ("room", room),
         ),
         cautions=(PEOPLE, STRIKE),

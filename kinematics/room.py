@@ -134,19 +134,14 @@ def parking_deg(
 ) -> tuple[float, float]:
     """Where to park the crank so that the free camshaft strikes nothing: (θ, least room there [mm]).
 
-    The angle with the most room of all that lie from a turn to ``least_way_deg`` before ``before_deg``; of
-    equal ones the last, so that the way on to the mark is short and still in the running direction. None
-    lies before ``from_deg``, where the crank stands now; if that leaves none, the crank stays there.
+    The whole degree with the most room of all that lie less than a turn and at least ``least_way_deg`` before
+    ``before_deg``; of equal ones the last, so that the way on to the mark is short and still in the running
+    direction. None lies before ``from_deg``, where the crank stands now; if that leaves none, the crank stays there.
     """
-    theta = before_deg - np.arange(least_way_deg, 360.0, _STEP_DEG)
-    theta = np.round(theta)
+    # whole degrees are what a ring is set to; rounded down, none is nearer to the mark than the least way
+    theta = np.floor(before_deg - np.arange(least_way_deg, 360.0))
     theta = theta[theta >= from_deg] if np.any(theta >= from_deg) else np.array([from_deg])
     rooms = free_room_mm(engine, camshaft, theta)
     good = rooms >= rooms.max() - 0.01
     at = int(np.argmax(good))
     return float(theta[at]), float(rooms[at])
-
-
-def strikes_known(engine: Engine) -> bool:
-    """Whether the data give the room at TDC of both kinds of valve."""
-    return None not in (engine.sheet.inlet.room_at_tdc_mm, engine.sheet.exhaust.room_at_tdc_mm)

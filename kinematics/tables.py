@@ -7,6 +7,7 @@ on the crankshaft, valves and rockers on their camshaft, points on what carries 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,12 +19,13 @@ from quillwise.kinematics.couplings import early_deg
 from quillwise.kinematics.lobes import RockerPlan, rocker_angle_deg
 from quillwise.kinematics.magnetos import cam_lift_mm
 from quillwise.kinematics.model import CRANKSHAFT, Engine
-from quillwise.kinematics.motion import cam_travel_mm, pin_from_axis_deg, rotor_running_deg
+from quillwise.kinematics.motion import breaker_running_deg, cam_travel_mm, pin_from_axis_deg
 from quillwise.kinematics.rig import quill_coordinate, slide_coordinate
 
 CRANK_ANGLE = "crank angle"  # θ itself, the root of the tree
 _TURN_DEG = 360.0
-_CRANK_STEP_DEG, _CAM_STEP_DEG, _POINTS_STEP_DEG = 1.0, 0.5, 0.25
+_CRANK_STEP_DEG, _CAM_STEP_DEG = 1.0, 0.5
+_POINTS_STEP_DEG = 0.25  # of the rotor
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,14 +67,16 @@ def tables(engine: Engine) -> dict[str, Table]:
         if isinstance(valve.plan, RockerPlan):
             angle = rocker_angle_deg(valve.plan, travel)
             found[f"rocker {valve.name}"] = Table(driver=valve.camshaft, values=angle)
-    turn = np.arange(0.0, _TURN_DEG, _POINTS_STEP_DEG)
     for magneto in engine.magnetos.values():
-        # a rotor's turn holds a whole number of lobes' pitches
-        lift = cam_lift_mm(magneto.data, rotor_running_deg(engine, magneto.name, turn))
+        # a turn of the shaft that bears the cam holds a whole number of lobes; one of the rotor need not
+        driver = magneto.breaker_shaft
+        quicker = abs(float(engine.shafts[magneto.rotor].turns / engine.shafts[driver].turns))
+        turn = np.linspace(0.0, _TURN_DEG, math.ceil(_TURN_DEG * quicker / _POINTS_STEP_DEG), endpoint=False)
+        lift = cam_lift_mm(magneto.data, breaker_running_deg(engine, magneto.name, turn))
         name = f"{magneto.name} magneto"
-        found[f"points {magneto.name}"] = Table(driver=magneto.rotor, values=lift, clearance_of=name)
+        found[f"points {magneto.name}"] = Table(driver=driver, values=lift, clearance_of=name)
         found[f"breaker lever {magneto.name}"] = Table(
-            driver=magneto.rotor, values=lift, clearance_of=name, arm_mm=magneto.contact_arm_mm
+            driver=driver, values=lift, clearance_of=name, arm_mm=magneto.contact_arm_mm
         )
     return found
 

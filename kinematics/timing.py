@@ -94,10 +94,10 @@ def early_crank_deg(engine: Engine, assembly: Assembly, shaft: str) -> float | N
 
 
 def _earlies_crank_deg(engine: Engine, assembly: Assembly) -> dict[str, float | None]:
-    """``early_crank_deg`` of the shafts that carry events: the camshafts and the magneto rotors."""
+    """``early_crank_deg`` of the shafts that carry events: the camshafts, and what the breaker cams are on."""
     at_zero = shaft_angles(engine, assembly, np.zeros(1))
-    rotors = (magneto.rotor for magneto in engine.magnetos.values())
-    return {shaft: _early_crank_deg(engine, assembly, shaft, at_zero) for shaft in (*engine.camshafts, *rotors)}
+    breakers = (magneto.breaker_shaft for magneto in engine.magnetos.values())
+    return {shaft: _early_crank_deg(engine, assembly, shaft, at_zero) for shaft in (*engine.camshafts, *breakers)}
 
 
 def _early_crank_deg(engine: Engine, assembly: Assembly, shaft: str, at_zero_deg: Mapping[str, Floats]) -> float | None:
@@ -171,7 +171,7 @@ def _breaks(engine: Engine, assembly: Assembly, cylinder: Cylinder, earlies: Map
     for magneto in engine.magnetos.values():
         if cylinder.name not in magneto.fires:
             continue
-        early = earlies[magneto.rotor]
+        early = earlies[magneto.breaker_shaft]
         if early is not None:
             shift = float(break_shift_deg(magneto.data, assembly.points_gaps_mm[magneto.name]))
             early = float(wrapped(early + shift / abs(float(engine.shafts[magneto.rotor].turns)), 720.0))

@@ -81,7 +81,7 @@ def _is_all_spurs_to_camshaft(tree: Tree, train: TrainData) -> bool:
 def _not_driven(tree: Tree, waiting: list[TrainData]) -> Iterator[Problem]:
     """Why no train of these can be laid: an unknown shaft, or a circle. Trains that only hang on such a one are
     not named."""
-    maker = {name: train for train in tree.sheet.trains for name in _names(train)}
+    maker = _makers(tree)
     for train in waiting:
         path = f"trains.{train.drives}.from"
         if train.from_shaft not in maker:
@@ -111,6 +111,11 @@ def _names(train: TrainData) -> list[str]:
     names = [stem if inner == 1 else f"{stem}, {end}" for end in ends[:inner]]
     given = [stage.shaft or name for stage, name in zip(train.stages, names, strict=False)]
     return [*given, train.drives]
+
+
+def _makers(tree: Tree) -> dict[str, TrainData]:
+    """The train that each shaft belongs to, but for the crankshaft's."""
+    return {name: train for train in tree.sheet.trains for name in _names(train)}
 
 
 def _lay_train(tree: Tree, train: TrainData) -> None:
@@ -409,9 +414,10 @@ def _check_crossings(tree: Tree) -> None:
                     tips.append(tip_cone_deg(wheel.teeth, wheel.mating_teeth))
                 if sum(tips) >= between:
                     wheel = tree.wheels[driving]
+                    # the later train is the one to set apart
                     tree.problems.append(
                         Problem(
-                            f"trains.{tree.shafts[first].parent}",
+                            f"trains.{_makers(tree)[second].drives}.stages",
                             f"the pinions of {first} and {second} on one {wheel.teeth}-tooth bevel would touch: "
                             f"their tip cones of {tips[0]:.1f}° and {tips[1]:.1f}° need more than the "
                             f"{between:.1f}° between the shafts; give the pinions fewer teeth "

@@ -127,7 +127,7 @@ def new_wheel(
                 return known
     while name in tree.wheels:
         name += "'"
-    face = 0.18 * tree.sheet.crank.bore_mm if kind != "bevel" else 0.3 * 0.5 * module * math.hypot(teeth, mating)
+    face = FACE * tree.sheet.crank.bore_mm if kind != "bevel" else 0.3 * 0.5 * module * math.hypot(teeth, mating)
     wheel = Wheel(
         name=name,
         shaft=shaft,

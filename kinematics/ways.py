@@ -153,7 +153,7 @@ def lay_way(tree: Tree, train: TrainData, names: list[str], reached: Line | None
         way.x_mm -= total
     first, shared = stages[0], _shared(way, bevels)
     if shared is not None:
-        way.x_mm = shared - way.along * _half_mm(way, first, first.driven_teeth)
+        way.x_mm = shared - way.along * _half_mm(way, first.driven_teeth)
     elif at_rear:
         tree.rear_mm += total
     else:
@@ -214,9 +214,9 @@ def _crosswise_items(stages: tuple[StageData, ...], crosswise: bool) -> list[int
     return counts
 
 
-def _half_mm(way: _Way, stage: StageData, crosswise_teeth: int) -> float:
+def _half_mm(way: _Way, crosswise_teeth: int) -> float:
     """Half the width of a crossing along the crank: its crosswise wheel, and a gap."""
-    return way.bevel_module * crosswise_teeth / 2 + 0.15 * way.bore + (0.1 * way.bore if stage.coupling else 0.0)
+    return way.bevel_module * crosswise_teeth / 2 + 0.15 * way.bore
 
 
 def _widths(way: _Way) -> list[float]:
@@ -227,7 +227,7 @@ def _widths(way: _Way) -> list[float]:
         is_own = magneto and all(later.kind == "coupling" for later in way.stages[number:])
         is_own = is_own and any(before.kind != "coupling" for before in way.stages[:number])
         if stage.kind == "bevel":
-            made.append(_half_mm(way, stage, stage.driving_teeth if across else stage.driven_teeth))
+            made.append(_half_mm(way, stage.driving_teeth if across else stage.driven_teeth))
         elif stage.kind == "coupling":
             # a magneto's own coupling stands before the whole train, with the magneto
             made.append(0.0 if across or is_own else (AFTER + COUPLING + BEFORE) * way.bore)

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.datasheet import ValveKind
 from quillwise.kinematics.lengths import LengthUnit, length
-
-Feel = Literal["opens", "closes", "full", "rises", "falls"]
+from quillwise.kinematics.marks import Feel
 
 DISCLAIMER = "Briefing aid. Not approved data."
 FIRST_LINE = "The engine maker's approved data prevail over anything shown here."
@@ -179,9 +179,9 @@ def park(camshaft: str, crank_deg: float, room_mm: float, known: bool, unit: Len
         room = f"No place of the crank keeps all valves of {camshaft} clear. Assume that the valves strike."
     return Text(
         title=f"Park the crank, so that {camshaft} is free to turn",
-        do=(f"Turn the crank on to {crank_deg % 720:.0f} degrees.",),
+        do=(f"Turn the crank on to {format_crank(crank_deg, 0)} degrees.",),
         see=(
-            ("timing window", f"The disc reads {crank_deg % 360:.0f} degrees at the pointer."),
+            ("timing window", f"The disc reads {format_crank(crank_deg, 0, 360.0)} degrees at the pointer."),
             ("room", room),
         ),
         cautions=(PEOPLE, STRIKE),
@@ -232,7 +232,9 @@ def bring_near(
     )
 
 
-def to_mark(label: str, to_go_deg: float, passes: int, sense: int, seen_from: str, disc_reading: str) -> Text:
+def to_mark(label: str, to_go_deg: float, passes: int, sense: int, seen_from: str, at_pointer: str) -> Text:
+    """Turn the crank on to a mark. ``at_pointer``: the label of the line that stands there when it is done, another one
+    where the mark is mistaken."""
     times = {
         0: "The crank stands at the mark already.",
         1: "The mark passes the pointer once: that is the place.",
@@ -246,7 +248,7 @@ def to_mark(label: str, to_go_deg: float, passes: int, sense: int, seen_from: st
             "If you pass the mark, follow the maker's rule for the way back.",
         ),
         see=(
-            ("timing window", f"The line “{disc_reading}” stands at the pointer."),
+            ("timing window", f"The line “{at_pointer}” stands at the pointer."),
             ("timing window", often),
         ),
         cautions=(PEOPLE, STRIKE, LAST_MOVEMENT),
@@ -318,9 +320,11 @@ def try_teeth(
     first: str,
     taken: str,
     fits: bool,
-    others: int,
+    fit: int,
     of: int = 0,
 ) -> Text:
+    """Try a coupling tooth by tooth. ``teeth``: on, to the one that is taken, of ``of`` in a turn (0: not known);
+    ``first``, ``taken``: how these two go in; ``fit``: how many of all trials go in."""
     word = "quill" if kind == "quill" else "sleeve"
     which = "the tooth that fits" if fits else "the tooth that is taken"
     # put home all the same: what it drives has been turned to let it in, and so has left its mark
@@ -343,7 +347,7 @@ def try_teeth(
         see=(
             (word, f"At first try: {first}."),
             (word, f"At {which}: {taken}.{forced}"),
-            (word, _how_many_fit(others, of)),
+            (word, _how_many_fit(fit, of)),
         ),
         cautions=(force(word),),
     )

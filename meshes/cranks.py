@@ -46,7 +46,8 @@ class Throw:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Crankshaft:
-    """A crankshaft. pin_width_mm: room between the two webs of a throw, for all the rods on its pin.
+    """A crankshaft. throw_mm: from its axis to those of its pins. pin_width_mm: room between the two webs of a throw,
+    for all the rods on its pin.
 
     nose_end_mm and flange_end_mm: z of the two ends. counterweight_radius_mm: outer radius of the sectors
     opposite the pins, 0 = none (it must clear the pistons).

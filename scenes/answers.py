@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.model import Engine
@@ -71,7 +72,7 @@ def asked_for(engine: Engine, proposal: Proposal) -> str:
         case PointerReading(cylinder=cylinder):
             return f"Two readings at the piston stop of {cylinder}, before the top and after it, for example 323.5 36.5"
         case Sight(crank_deg=at):
-            place = "" if at is None else f" with the crank at {at % 720.0:.1f} degrees"
+            place = "" if at is None else f" with the crank at {format_crank(at)} degrees"
             return f"The number of what is seen{place}"
     raise AssertionError(f"no way to ask for {proposal.name} of {engine.sheet.scene}")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from quillwise.kinematics.angles import CYCLE_DEG, format_event
+from quillwise.kinematics.angles import CYCLE_DEG, format_crank, format_event
 from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.measured import (
     MeasuredCurve,
@@ -84,7 +84,7 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
         valve.wrong(
             "lift_table",
             f"expected the greatest lift on the {kind} stroke, from {low:g} to {high:g} degrees after firing TDC, "
-            f"got it at {curve.peak_deg:.1f}",
+            f"got it at {format_crank(curve.peak_deg)}",
         )
         return
     clearance = valve.values.get("checking_clearance") or valves.values.get("checking_clearance")
@@ -98,7 +98,7 @@ def _check_table(kind: str, valve: OneValveKeys, valves: ValvesKeys, limit_deg: 
         return
     for key, own in zip(("opens", "closes"), events, strict=True):
         given = valve.values.get(key)
-        if given is not None and abs(given - own) > limit_deg:
+        if given is not None and valve.beside_table(key) and abs(given - own) > limit_deg:
             way = "later" if given > own else "earlier"
             valve.wrong(
                 key,

@@ -20,6 +20,7 @@ from quillwise.scenes.fields import (
 from quillwise.scenes.places import Place, shown
 
 Side = Literal["left", "right"]
+LEVER_ENDS = ("full advance", "full retard")
 EARLIEST_BREAK_DEG, LATEST_BREAK_DEG = 630.0, 750.0  # own angles of 90 BTDC and 30 ATDC
 
 
@@ -56,7 +57,7 @@ class MagnetoKeys(Keys):
     name = Text().means('name of the magneto; the shaft of its rotor is "<name> magneto"', '"exhaust-side"')
     plugs = Text().means("which plugs it fires, in words", '"exhaust side"')
     points_break = Event("points break").means("where its points break, of the cylinder that it fires", '"41 BTDC"')
-    timed_at = Choice(("full advance", "full retard"), default="full advance").means(
+    timed_at = Choice(LEVER_ENDS, default="full advance").means(
         "position of the advance lever at which points_break holds", '"full advance"'
     )
     advance_range_deg = Number(0, 60, default=0.0).means("crank degrees from full retard to full advance", "20")

@@ -270,11 +270,7 @@ def _data_sheet(engine: EngineKeys, setup: SetupKeys, scene: str) -> DataSheet:
     if _from_output(layout, "rotation"):
         rotation = _other_sense(rotation)
     mirrored_banks = _from_output(layout, "banks")
-    geometry = {
-        key if key.endswith("_deg") else f"{key}_mm": float(value)
-        for key, value in engine.geometry.values.items()
-        if value is not None
-    }
+    geometry = {f"{key}_mm": float(value) for key, value in engine.geometry.values.items() if value is not None}
     return DataSheet(
         name=engine.name,
         about=engine.about,

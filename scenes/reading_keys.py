@@ -7,6 +7,7 @@ from typing import Literal
 from quillwise.kinematics.lengths import MM_PER_UNIT, LengthUnit
 from quillwise.kinematics.readings import TIMELESS_SIGHTS, Approach, SightKind
 from quillwise.scenes.fields import Choice, Flag, Keys, Maybe, Measured, Number, Tables, Text, Values, Whole
+from quillwise.scenes.magneto_keys import LEVER_ENDS
 
 PistonSide = Literal["before TDC", "after TDC"]
 Tool = Literal["degree disc", "degree ring", "flywheel marks"]
@@ -78,7 +79,10 @@ class BreakKeys(OfAngle):
         "how far the finger is past the middle of its segment, + in its running direction", "1.5"
     )
     points_gap_mm = Maybe(Measured(0.01, 5)).means("the largest opening of its points, by feeler, in mm", "0.30")
-    advance_lever = Maybe(Text()).means("where the advance lever stood", '"full advance"')
+    advance_lever = Maybe(Choice(LEVER_ENDS)).means(
+        "where the advance lever stood: a break is read where the engine's file times it, its timed_at",
+        '"full advance"',
+    )
 
 
 class FingerKeys(Keys):

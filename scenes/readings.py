@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from quillwise.kinematics.angles import in_cycle, parse_event, wrapped
+from quillwise.kinematics.angles import format_crank, in_cycle, parse_event, wrapped
 from quillwise.kinematics.budget import COVERAGE_FACTOR
 from quillwise.kinematics.disc import prove
 from quillwise.kinematics.errors import Problem, RequestError, SceneError, unknown
@@ -111,7 +111,10 @@ def readings(
     for table, make in makers:
         for number, row in enumerate(getattr(keys, table), start=1):
             try:
-                entries += make(by, row)
+                for one in make(by, row):
+                    # one gap that stands beside each break of a magneto was felt once
+                    if not (table == "points_breaks" and isinstance(one, GapReading) and one in entries):
+                        entries.append(one)
             except RequestError as error:
                 problems.append(Problem(f"{label}: {table}[{number}]", str(error)))
             said = getattr(row, "disc_proved", None)
@@ -127,6 +130,7 @@ def readings(
         entries=tuple(entries),
         disc_proved=bool(proved) and all(proved),
         turn_proved=keys.turn_proved is not False,
+        tables=sum(len(getattr(keys, table)) for table, _ in makers),
     )
 
 
@@ -170,7 +174,8 @@ def _place(by: _By, row: OfAngle, cylinder: str, kind: str, near_own_deg: float)
             off = abs(float(wrapped(given - read, 360.0)))
             if off > max(u_deg * by.k, _ROUNDED_DEG):
                 raise RequestError(
-                    f"crank_deg {row.crank_deg:g} and reading “{printable(row.reading)}” of {cylinder}, {read:g}°, "
+                    f"crank_deg {row.crank_deg:g} and reading “{printable(row.reading)}” of {cylinder}, "
+                    f"{_cycle_words(read)}, "
                     f"are {off:.1f}° apart: leave out the one that is wrong"
                 )
         else:
@@ -258,6 +263,12 @@ def _break(by: _By, row: BreakKeys) -> Iterator[Entry]:
         _named("cylinder of that magneto", row.finger_on, magneto.fires)
     elif row.crank_deg is None or row.reading is not None:  # from whose dead centre, nobody knows
         raise RequestError("give crank_deg, or finger_on with reading or piston_mm: from whose TDC the break was read")
+    timed_at = magneto.data.timed_at
+    if row.advance_lever not in (None, timed_at):
+        raise RequestError(
+            f'advance_lever: expected "{timed_at}", at which the break of {magneto.name} is timed, got '
+            f'"{row.advance_lever}": move the lever there and read the break again'
+        )
     on = row.finger_on or magneto.fires[0]
     at = _place(by, row, on, "points break", magneto.data.break_deg - magneto.late_deg(by.engine.cylinders[on]))
     yield BreakReading(
@@ -323,6 +334,10 @@ def _sight(by: _By, row: SightKeys) -> Iterator[Entry]:
     )
 
 
+def _cycle_words(crank_deg: float) -> str:
+    return f"{float(format_crank(crank_deg, 3)):g}°"
+
+
 def _contradictions(entries: list[Entry]) -> Iterator[str]:
     """Readings of one thing that differ by more than their uncertainties allow."""
     known: dict[tuple[str, float, bool], ValveReading | BreakReading] = {}
@@ -337,6 +352,7 @@ def _contradictions(entries: list[Entry]) -> Iterator[str]:
         off = abs(float(wrapped(entry.crank_deg - other.crank_deg, min(entry.period_deg, other.period_deg))))
         if off > _CONTRADICT * 2 * (entry.u_deg + other.u_deg):
             yield (
-                f"{entry.name} is read twice, at {other.crank_deg:g}° and at {entry.crank_deg:g}°: more than their "
+                f"{entry.name} is read twice, at {_cycle_words(other.crank_deg)} and at "
+                f"{_cycle_words(entry.crank_deg)}: more than their "
                 "uncertainties allow. Take it again, and leave out the wrong one"
             )

@@ -55,8 +55,8 @@ class OneValveKeys(SharedValveKeys):
         "`opens`, `closes`, `valve_lift` and `ramp_per_crank_deg` are needed for every law but `measured`, which needs "
         "`lift_table`: there the events, the lift and the ramp are those of a smooth curve through the rows, and an "
         "event that is given beside it must agree within the limit of a valve event; lift and ramp do not stand beside "
-        "the table. The angles of the rows grow, over "
-        "less than 720 degrees, with one peak, and the first and the last row lie at no lift. "
+        "the table (what the file of the table has from another by `like` counts for nothing). The angles of the rows "
+        "grow, over less than 720 degrees, with one peak, and the first and the last row lie at no lift. "
         "It opens before and closes after the middle of its stroke, 90 to 400 degrees apart. The checking clearance "
         "lies on the ramp: it is at most `ramp_top`, and that is less than the lift."
     )
@@ -83,9 +83,18 @@ class OneValveKeys(SharedValveKeys):
         "how far the valve's stem leans from the cylinder's centre line", "15"
     )
 
+    def beside_table(self, key: str) -> bool:
+        """Whether the key was typed for the lift table that is given: in the file that gives the table, or in one that
+        is like it. One that the file of the table has from another by "like" is that engine's, not of this table."""
+        layers = self.place.layers
+        key_at, table_at = (layers.index(self.place.at(each).layer) for each in (key, "lift_table"))
+        return key_at <= table_at
+
     def check(self) -> None:
         opens, closes = self.values.get("opens"), self.values.get("closes")
         if opens is None or closes is None:
+            return
+        if "lift_table" in self.raw and not (self.beside_table("opens") and self.beside_table("closes")):
             return
         given = f"{shown(self.raw['opens'])} to {shown(self.raw['closes'])}"
         if not SHORTEST_OPEN_DEG <= closes - opens <= LONGEST_OPEN_DEG:
@@ -158,8 +167,7 @@ class ValvesKeys(SharedValveKeys):
         if law != "measured" or "lift_table" not in valve.raw:
             return
         for key in ("valve_lift", "ramp_per_crank_deg", "ramp_top"):
-            # one that comes from another file by "like" is that engine's, and not meant for this table
-            if key in valve.raw and valve.place.at(key).layer is valve.place.at("lift_table").layer:
+            if key in valve.raw and valve.beside_table(key):
                 valve.wrong(
                     key,
                     f'expected none beside law = "measured", whose table gives it, got {shown(valve.raw[key])}: '

@@ -98,7 +98,7 @@ def go_on(notebook: Notebook, until: float | None, say: Say, hear: Hear) -> Aske
         now = standing(notebook.engine, readings, notebook.judgement, until, (*left_out, *skipped))
         ending: str = now.ending or "nothing more"
         for proposal in now.proposals:
-            said = _ask(notebook, now, proposal, len(readings.entries), keys.coverage_factor, say, hear)
+            said = _ask(notebook, now, proposal, readings.count, keys.coverage_factor, say, hear)
             if said == "taken":
                 taken, minutes = taken + 1, minutes + proposal.minutes
                 break

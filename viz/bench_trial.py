@@ -52,11 +52,11 @@ class BenchTrial:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Effect:
-    """What a choice does to the events of one shaft. ``early_deg``: from the data, crank degrees, + = early, of the
-    event that is furthest out; ``limit_deg``: what is allowed either way; ``verdict`` with the events' own guard band;
-    ``count``: how many events it has."""
+    """What a choice does to the events of ``whose``: a camshaft, a magneto, or several, in words. ``early_deg``: from
+    the data, crank degrees, + = early, of the event that is furthest out; ``limit_deg``: what is allowed either way;
+    ``verdict`` with the events' own guard band; ``count``: how many events there are."""
 
-    shaft: str
+    whose: str
     early_deg: float
     limit_deg: float
     verdict: Verdict
@@ -176,7 +176,7 @@ def effects_of(engine: Engine, assembly: Assembly, coupling: str = "") -> tuple[
         assert worst.early_deg is not None and worst.check is not None
         found.append(
             Effect(
-                shaft=label,
+                whose=label,
                 early_deg=worst.early_deg,
                 limit_deg=worst.limit_deg,
                 verdict=worst.check.verdict,

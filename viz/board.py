@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from quillwise.kinematics.angles import format_event, in_cycle
+from quillwise.kinematics.angles import format_crank, format_event
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.steps import Step
 from quillwise.viz import palette
@@ -66,7 +66,7 @@ def figures(step: Step, unit: LengthUnit = "mm") -> list[tuple[str, str]]:
     found = []
     start, end = step.crank_deg
     if start != end:
-        found.append(("crank", f"{start % 720:.1f}° → {end % 720:.1f}°, {end - start:.1f}° to go"))
+        found.append(("crank", f"{format_crank(start)}° → {format_crank(end)}°, {end - start:.1f}° to go"))
     if step.room is not None:
         assumed = "" if step.room.known else ", assumed"
         found.append(("least room", f"{length(step.room.room_mm, unit, 1)} at {step.room.valve}{assumed}"))
@@ -81,7 +81,7 @@ def state_words(now: Playback, crank_deg: float, first: str) -> str:
     how = f"playing × {now.speed:g}" if now.playing else "paused" if now.speed == 1 else f"paused, × {now.speed:g}"
     if now.crank_deg is not None:
         how = "crank turned by hand"
-    return f"{how}   crank {float(in_cycle(crank_deg)):.1f}°, {format_event(crank_deg, 1)} of {first}"
+    return f"{how}   crank {format_crank(crank_deg)}°, {format_event(crank_deg, 1)} of {first}"
 
 
 def headline(lines: tuple[str, str], size_px: tuple[int, int]) -> Picture:

@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.model import Engine
 from quillwise.viz.cameras import VIEWS
@@ -289,12 +290,8 @@ def _steps(told: Told, unit: LengthUnit) -> Markup:
 def _step(step: Record, count: int, figure: Markup | None, unit: LengthUnit) -> Markup:
     rows = []
     if step["to_go_crank_deg"]:
-        rows.append(
-            (
-                "Crank",
-                f"{step['crank_from_deg']:.1f}° to {step['crank_to_deg']:.1f}°, {step['to_go_crank_deg']:.1f}° to go",
-            )
-        )
+        start, end = (format_crank(step[f"crank_{each}_deg"]) for each in ("from", "to"))
+        rows.append(("Crank", f"{start}° to {end}°, {step['to_go_crank_deg']:.1f}° to go"))
     if step["mark"]:
         rows.append(("Mark", f"{step['mark']}; it passes {step['mark_passes']} × on the way"))
     if step["least_room"]:
@@ -338,14 +335,15 @@ def _step(step: Record, count: int, figure: Markup | None, unit: LengthUnit) -> 
 
 
 def _number(check: Record, key: str) -> str:
-    return f"{check[f'{key}_crank_deg']:.2f}°"
+    value = check[f"{key}_crank_deg"]
+    return f"{value:.2f}°" if key == "limit" or check["is_interval"] else f"{format_crank(value, 2)}°"
 
 
 def _reference(told: Told) -> Markup:
     events = [
         (
             event["name"],
-            f"{event['crank_deg']:.1f}°",
+            f"{format_crank(event['crank_deg'])}°",
             event["as_written"],
             f"± {event['limit_crank_deg']:g}°",
             "" if event["as_set"] is None else f"{event['as_set']['early_crank_deg']:+.2f}°",

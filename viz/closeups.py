@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from quillwise.kinematics.angles import Floats, format_event, wrapped
+from quillwise.kinematics.angles import Floats, format_crank, format_event, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.joints import Fixed
 from quillwise.kinematics.lengths import length
 from quillwise.kinematics.lobes import RockerPlan
 from quillwise.kinematics.magnetos import TOUCHING_MM, meter_ohm, points_opening_mm
 from quillwise.kinematics.model import Engine
-from quillwise.kinematics.motion import State, rotor_running_deg
+from quillwise.kinematics.motion import State, breaker_running_deg
 from quillwise.kinematics.parts import FOLLOWERS, Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
 from quillwise.kinematics.rig import Rig, bank_axes, slide_coordinate
@@ -206,7 +206,7 @@ def headline(engine: Engine, shown: CloseUp, moment: Frame, state: State) -> tup
 def breaking(engine: Engine, assembly: Assembly, magneto: str, state: State) -> bool:
     """Whether the points are just breaking: shut a little before, open a little after. State of one value."""
     one = engine.magnetos[magneto]
-    running = float(rotor_running_deg(engine, magneto, state[one.rotor])[0])
+    running = float(breaker_running_deg(engine, magneto, state[one.breaker_shaft])[0])
     set_mm = assembly.points_gaps_mm[magneto]
     before, after = points_opening_mm(one.data, [running - _BREAKING_DEG, running + _BREAKING_DEG], set_mm)
     return bool(before <= TOUCHING_MM < after)
@@ -229,7 +229,7 @@ def _at_the_pointer(engine: Engine, crank_deg: float) -> str:
     under = (m for m in engine.marks if abs(float(wrapped(m.crank_deg - crank_deg, 360.0))) < _UNDER_DEG)
     mark = next(under, None)
     first = engine.sheet.firing_order[0]
-    return f"{crank_deg % 720:.1f}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
+    return f"{format_crank(crank_deg)}°, {mark.label if mark else f'{format_event(crank_deg, 1)} of {first}'}"
 
 
 def close_up_camera(

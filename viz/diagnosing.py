@@ -207,13 +207,14 @@ def diagnosis_record(
     return {
         **head(engine.sheet, "diagnosis"),
         "first": FIRST,
-        "readings": len(stated.entries),
+        "readings": stated.count,
         "disc_proved": stated.disc_proved,
         "stands_out": judgement.stands_out,
         "causes": [_cause(cause) for cause in found.causes],
         "three_or_more_probability": found.rest,
         "tie": found.tie,
         "as_good_but_rarer": list(found.alike),
+        "plug_leads_not_looked_at": list(stated.leads_not_looked_at(engine.magnetos)),
         "misfit": found.misfit,
         "entropy_bits": found.entropy_bits,
         "pointer_shows_too_much_crank_deg": found.pointer_deg,
@@ -298,6 +299,11 @@ def diagnosis_text(record: Record, manner: Manner) -> str:
         more = f"; and {len(rarer) - _RARER} more" if len(rarer) > _RARER else ""
         told = "; ".join(rarer[:_RARER]) + more
         blocks.append(paragraph(f"These are rarer, but the readings speak for them as much as for the first: {told}."))
+    if unseen := record["plug_leads_not_looked_at"]:
+        named = f"{', '.join(unseen[:-1])} and {unseen[-1]}" if len(unseen) > 1 else unseen[0]
+        magnetos = f"{named} magneto{'s' if len(unseen) > 1 else ''}"
+        told = f"Nobody has looked at the plug leads of the {magnetos}: no other reading shows a lead in a wrong place."
+        blocks.append(paragraph(told))
     first = record["causes"][0]
     odd = [each for each in first["residuals"] if not each["explained"]]
     if odd and not manner.quiet:

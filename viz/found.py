@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.angles import Floats, format_crank
 from quillwise.kinematics.assembly import Assembly, intended
 from quillwise.kinematics.branches import job_of, leaf_words, leaves_behind, magneto_of_leaf
 from quillwise.kinematics.cures import uncured
@@ -127,7 +127,7 @@ def _of_leaf(engine: Engine, found: Assembly, leaf: str) -> Aspect | None:
     named = f"the {magneto} finger" if magneto else leaf
     way = turning(shaft.sense if ahead > 0 else -shaft.sense)
     words = (
-        f"Crank at the mark “{job.mark}”, {crank % 720:.1f}°: {leaf_words(engine, leaf)}, by the readings, stands "
+        f"Crank at the mark “{job.mark}”, {format_crank(crank)}°: {leaf_words(engine, leaf)}, by the readings, stands "
         f"{abs(early - right):.1f} crank degrees {'early' if early > right else 'late'}, which is {abs(ahead):.1f}° at "
         f"{named}, {way}, seen from the {shaft.seen_from}."
     )
@@ -149,7 +149,7 @@ def _of_fingers(engine: Engine, cause: Cause) -> Iterator[Aspect]:
         crank = mark_crank_deg(engine, job)
         way = turning(shaft.sense if ahead > 0 else -shaft.sense)
         words = (
-            f"Crank at the mark “{job.mark}”, {crank % 720:.1f}°, the points as they should be: the {magneto.name} "
+            f"Crank at the mark “{job.mark}”, {format_crank(crank)}°, the points as they should be: the {magneto.name} "
             f"finger stands {abs(ahead):.1f}° {way} of its place, seen from the {shaft.seen_from}."
         )
         yield Aspect(

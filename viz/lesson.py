@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
 
-from quillwise.kinematics.angles import stroke
+from quillwise.kinematics.angles import format_crank, stroke
 from quillwise.kinematics.couplings import best
 from quillwise.kinematics.marks import timing_valve
 from quillwise.kinematics.model import CRANKSHAFT, Engine, turning
@@ -127,7 +127,7 @@ def _mark(engine: Engine, step: Step, number: int) -> Question | None:
         text=f"To set {step.job}: which mark of the disc has to stand under the pointer?",
         choices=choices,
         answer=answer,
-        why=f"It is the mark of this job in the data, at {degrees:.0f}° of the cycle.",
+        why=f"It is the mark of this job in the data, at {format_crank(degrees, 0)}° of the cycle.",
     )
 
 

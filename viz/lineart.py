@@ -9,7 +9,7 @@ import numpy as np
 import trimesh
 
 from quillwise.kinematics import wording
-from quillwise.kinematics.angles import Floats
+from quillwise.kinematics.angles import Floats, format_crank
 from quillwise.kinematics.assembly import Assembly, is_fitted
 from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import CRANKSHAFT, Engine
@@ -95,7 +95,7 @@ def view_drawing(
         other = store.standing(shown, intended, motion(engine, intended, crank_deg), dense)
         moved = {name: body for name, body in other.items() if name in bodies and _differ(body, bodies[name])}
         drawn += phantom(moved, camera, sheet)
-    said = f"{engine.sheet.name}, {view} view, crank at {crank_deg % 720:.1f} degrees."
+    said = f"{engine.sheet.name}, {view} view, crank at {format_crank(crank_deg)} degrees."
     about = f"{said} {_SIMPLIFIED}" if dense else said
     foot = _foot(size_mm, about)
     if foot.text.endswith("…"):  # half a sentence says nothing
@@ -155,7 +155,7 @@ def step_drawing(
     note = f" {_SIMPLIFIED}" if dense else ""
     about = (
         f"{engine.sheet.name}, from three quarters at the wheelcase end, "
-        f"crank at {moment.crank_deg % 720:.1f} degrees. "
+        f"crank at {format_crank(moment.crank_deg)} degrees. "
         f"In wide lines: {', '.join(sorted(asked)) or 'nothing'}. Turned: {'; '.join(turned) or 'nothing'}.{note}"
     )
     return _drawing(size_mm, title, about, drawn, words, heads, [_foot(size_mm, "")], frames, called)
@@ -395,7 +395,7 @@ def room_drawing(store: Store, step: Step, size_mm: tuple[float, float]) -> Line
     assumed = "" if room.known else " (assumed: the data give no room at TDC)"
     least = length(room.room_mm, engine.sheet.length_unit, 1)
     told = f"Least room {least}{assumed}: {room.valve} valve, piston {valve.cylinder}"
-    about = f"{told}, crank at {room.crank_deg % 720:.1f} degrees. Drawn in place, not to be measured."
+    about = f"{told}, crank at {format_crank(room.crank_deg)} degrees. Drawn in place, not to be measured."
     upper = size_mm[1] - 2.5 * _text_mm(size_mm)
     words = [fitted(told, (2.0, upper), size_mm[0] - 4.0, size_mm)]
     return _drawing(size_mm, f"What can strike in step {step.number}", about, drawn, words, [], [_foot(size_mm, "")])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from quillwise.kinematics.angles import in_cycle, stroke
+from quillwise.kinematics.angles import format_crank, stroke
 from quillwise.kinematics.lengths import stated
 from quillwise.kinematics.model import CRANKSHAFT, Engine, turning
 from quillwise.kinematics.motion import State
@@ -41,11 +41,11 @@ def now_of(engine: Engine, part: Part, state: State) -> str:
 
     match part.kind:
         case Kind.CRANKSHAFT | Kind.DISC:
-            return f"at {float(in_cycle(engine.sigma * at(CRANKSHAFT))):.1f}° of the cycle"
+            return f"at {format_crank(engine.sigma * at(CRANKSHAFT))}° of the cycle"
         case Kind.SHAFT | Kind.CAMSHAFT:
-            return f"at {at(part.of) % 360:.1f}°"
+            return f"at {format_crank(at(part.of), 1, 360.0)}°"
         case Kind.WHEEL:
-            return f"at {at(engine.wheels[part.of].shaft) % 360:.1f}°"
+            return f"at {format_crank(at(engine.wheels[part.of].shaft), 1, 360.0)}°"
         case Kind.VALVE | Kind.ROCKER | Kind.TAPPET:
             lift = at(f"valve {part.of}")
             return touching.valve_words(lift, engine.sheet.length_unit)

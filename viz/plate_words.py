@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
@@ -50,10 +51,10 @@ def figures(engine: Engine, step: Step) -> Sequence[tuple[str, str]]:
     found = []
     start, end = step.crank_deg
     if start != end:
-        found.append(("crank", f"{start % 720:.0f}° → {end % 720:.0f}°"))
+        found.append(("crank", f"{format_crank(start, 0)}° → {format_crank(end, 0)}°"))
         found.append(("degrees to go", f"{end - start:.0f}°"))
     else:
-        found.append(("crank", f"{end % 720:.1f}°"))
+        found.append(("crank", f"{format_crank(end)}°"))
     if step.room is not None:
         known = "" if step.room.known else " (assumed)"
         room = length(step.room.room_mm, engine.sheet.length_unit, 1)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from quillwise.kinematics.angles import stroke
+from quillwise.kinematics.angles import format_crank, stroke
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.errors import RequestError
 from quillwise.kinematics.marks import timing_valve
@@ -145,7 +145,7 @@ class Plates:
         panes += tuple((Glance(kind="magneto", of=name),) for name in list(engine.magnetos)[:1])
         views = self._sheet(moment, state, panes)
         lines = [f"{name}: {stroke(moment.crank_deg - engine.cylinders[name].firing_deg)}" for name in engine.cylinders]
-        figures = [("crank", f"{moment.crank_deg % 720:.0f}°")]
+        figures = [("crank", f"{format_crank(moment.crank_deg, 0)}°")]
         return self._composed(views, f"{engine.sheet.name}: the cycle", lines, figures, True, moment, (first,))
 
     def general(self, moment: Frame, view_name: str, about: Sequence[Part] = (), transparent: bool = False) -> Picture:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from quillwise.kinematics import wording
-from quillwise.kinematics.angles import Floats, wrapped
+from quillwise.kinematics.angles import Floats, format_crank, wrapped
 from quillwise.kinematics.assembly import Assembly
 from quillwise.kinematics.model import Coupling, Engine
 from quillwise.kinematics.motion import State, motion
@@ -65,7 +65,7 @@ def coupling_drawing(
     told = _told(engine, coupling, away, other is not None)
     title = f"{coupling.name}, {shown}" if other is None else f"{coupling.name}, as found and as intended"
     driven = engine.shafts[coupling.driven]
-    crank = f"Crank at {moment.crank_deg % 720:.1f} degrees. Seen from the {driven.seen_from}."
+    crank = f"Crank at {format_crank(moment.crank_deg)} degrees. Seen from the {driven.seen_from}."
     for number, line in enumerate((told, f"{wording.DISCLAIMER} {crank}")):
         y = size_mm[1] - (3.0 - 2.0 * number) * text_mm
         words.append(fitted(line, (2.0, y), size_mm[0] - 4.0, size_mm))

@@ -140,7 +140,7 @@ def accuracy_text(record: Record) -> str:
     for events in groups.values():
         first = events[0]
         names = sorted({" ".join(event["name"].split()[1:]) for event in events})
-        cylinders = f"{len(events)} event{'s' if len(events) > 1 else ''}"
+        how_many = f"{len(events)} event{'s' if len(events) > 1 else ''}"
         rows = [
             (name, f"{value:.3f}")
             for name, value in (
@@ -159,7 +159,7 @@ def accuracy_text(record: Record) -> str:
         ]
         blocks += [
             rule(),
-            paragraph(f"{', '.join(names)} ({cylinders})"),
+            paragraph(f"{', '.join(names)} ({how_many})"),
             indented(columns(("cause", "±"), rows, right=(1,))),
         ]
     blocks += [rule(), paragraph("What can be told apart, by coupling")]
@@ -214,8 +214,10 @@ def disc_record(engine: Engine, proof: Proof, first_deg: float, second_deg: floa
 
 def disc_text(record: Record, unit: LengthUnit = "mm") -> str:
     """The proof in plain sentences. ``unit``: of the stop's distance."""
+    from quillwise.kinematics.angles import format_crank
     from quillwise.viz.typesetting import page, paragraph
 
+    reads = format_crank(record["own_tdc_reads_crank_deg"], 2, 360.0)
     off = record["own_tdc_after_midway_crank_deg"]
     midway = "" if abs(off) < 0.005 else f" That is {abs(off):.2f}° {'after' if off > 0 else 'before'} midway."
     correction = record["correction_crank_deg"]
@@ -226,7 +228,7 @@ def disc_text(record: Record, unit: LengthUnit = "mm") -> str:
     return page(
         [
             paragraph(
-                f"{record['engine']}: TDC of {record['cylinder']} reads {record['own_tdc_reads_crank_deg']:.2f}° "
+                f"{record['engine']}: TDC of {record['cylinder']} reads {reads}° "
                 f"(± {record['uncertainty_crank_deg']:.2f}°, k = 2).{midway}"
             ),
             paragraph(told),

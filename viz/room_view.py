@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
@@ -59,9 +60,10 @@ class Space:
         if not self.alarm:
             return first, ""
         worst = min((room for room in (self.now, self.ahead) if room is not None), key=lambda room: room.room_mm)
+        where = f"at {format_crank(worst.crank_deg, 0)}°"
         if worst.strikes:
-            return first, f"{worst.valve} {'strikes' if worst.known else 'may strike'} at {worst.crank_deg % 720:.0f}°"
-        return first, f"{worst.valve} {length(worst.room_mm, self.unit, 1)} at {worst.crank_deg % 720:.0f}°"
+            return first, f"{worst.valve} {'strikes' if worst.known else 'may strike'} {where}"
+        return first, f"{worst.valve} {length(worst.room_mm, self.unit, 1)} {where}"
 
 
 def space(engine: Engine, shown: Frame, state: State, on_the_way: Room | None, look_ahead: bool) -> Space:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import length_figure
 from quillwise.kinematics.marks import timing_valve
 from quillwise.viz import sheetwords
@@ -179,7 +180,7 @@ def magneto_card(job: Work) -> list[Block]:
 def hand_over_card(job: Work) -> list[Block]:
     """How the engine stands, told to the person who continues."""
     steps = job.played.steps
-    rows = [(step.key, f"{step.crank_deg[1] % 720:.1f}", "", "", "") for step in steps]
+    rows = [(step.key, format_crank(step.crank_deg[1]), "", "", "") for step in steps]
     heads = ("Step", "Crank at its end, deg", "Completed, time", *_INITIALS)
     lines = [block | {"rows": [block["rows"][1]] * 3} for block in hand_over(steps[0])]
     return [

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.assembly import Engaged
 from quillwise.kinematics.budget import acceptance_zone
 from quillwise.kinematics.lengths import LengthUnit, length_figure
@@ -203,7 +204,7 @@ def hand_over(step: Step) -> list[Block]:
     drawn = [name for name in step.after.engagements if name not in home]
     stands = (
         "At the end of the step",
-        f"{step.crank_deg[1] % 720:.1f}",
+        format_crank(step.crank_deg[1]),
         ", ".join(home) or "nothing",
         step.job if step.key.endswith(_HELD) else "",
         ", ".join(drawn) or "nothing",
@@ -281,12 +282,15 @@ def _readings(job: Work, step: Step, record: Record) -> Iterator[tuple[str, ...]
                 )
         return
     for check in record["checks"]:
-        values = (check[f"{name}_crank_deg"] for name in ("wanted", "limit", "uncertainty"))
-        yield _row(check["what"], check["unit"], *limits(*values))
+        wanted, limit, uncertainty = (check[f"{name}_crank_deg"] for name in ("wanted", "limit", "uncertainty"))
+        yield _row(check["what"], check["unit"], *limits(wanted, limit, uncertainty, check["is_interval"]))
 
 
-def limits(nominal: float, limit: float, uncertainty: float) -> tuple[str, str, str]:
-    """Nominal value, limits and acceptance zone, as they are printed."""
+def limits(nominal: float, limit: float, uncertainty: float, is_interval: bool = False) -> tuple[str, str, str]:
+    """Nominal value, limits and acceptance zone, as they are printed. A place of the crank just before the end of the
+    cycle is told from its beginning, with its limits."""
+    if not is_interval:
+        nominal = float(format_crank(nominal, 2))
     zone = acceptance_zone(limit, uncertainty)
     shown = "none" if zone is None else f"{nominal + zone.low:.2f} to {nominal + zone.high:.2f}"
     return f"{nominal:.2f}", f"{nominal - limit:.2f} to {nominal + limit:.2f}", shown

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.steps import Step
 from quillwise.kinematics.wording import DISCLAIMER
@@ -43,7 +44,7 @@ def cycle_cues(engine: Engine, count: int, fps: int) -> tuple[Cue, ...]:
     ends = [angle for angle, _ in firing] + [720.0 + firing[0][0]]
     cues = []
     for (start, end), (_, name) in zip(pairwise(ends), firing, strict=True):
-        line = f"From {start:.0f} degrees: power stroke of {name}."
+        line = f"From {format_crank(start, 0)} degrees: power stroke of {name}."
         cues.append(Cue(start_s=start / 720.0 * length, end_s=min(end, 720.0) / 720.0 * length, lines=(line,)))
     return tuple(cues)
 

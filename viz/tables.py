@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import LengthUnit, length, length_figure, stated
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import (
@@ -286,7 +287,7 @@ def _events_as_set(events: Sequence[Record]) -> RenderableType:
 
 def _by_the_data(event: Record) -> tuple[str, str, str, str]:
     name = f"{event['cylinder']} {event['magneto']} break" if event["magneto"] else event["name"]
-    return degrees(event["crank_deg"]), degrees(event["to_next_crank_deg"]), name, event["as_written"]
+    return format_crank(event["crank_deg"]), degrees(event["to_next_crank_deg"]), name, event["as_written"]
 
 
 def _starting(leads: Record) -> list[str]:
@@ -424,10 +425,10 @@ def _step(step: Record, of: int, unit: LengthUnit, with_trials: bool) -> list[Re
 def crank_words(step: Record) -> str:
     """Where the crank goes in a step: from, to, how far; how often the mark passes."""
     if not step["to_go_crank_deg"]:
-        return f"stays at {degrees(step['crank_to_deg'])}."
+        return f"stays at {format_crank(step['crank_to_deg'])}."
     to_go = step["to_go_crank_deg"]
     words = (
-        f"from {degrees(step['crank_from_deg'])} to {degrees(step['crank_to_deg'])}: "
+        f"from {format_crank(step['crank_from_deg'])} to {format_crank(step['crank_to_deg'])}: "
         f"{degrees(abs(to_go))} degrees {'to go' if to_go > 0 else 'back'}"
     )
     if not step["mark"]:
@@ -439,7 +440,7 @@ def crank_words(step: Record) -> str:
 def room_words(room: Record, unit: LengthUnit) -> str:
     """The least room between valves and pistons in a step, with its verdict."""
     amount = length(room["room_mm"], unit)
-    where = f"at {room['valve']}, crank at {degrees(room['crank_deg'])}"
+    where = f"at {room['valve']}, crank at {format_crank(room['crank_deg'])}"
     if not room["known"]:
         would = f"it would be {amount}"
         if room["room_mm"] < 0:
@@ -454,11 +455,12 @@ def _checks(checks: Sequence[Record]) -> RenderableType:
     rows = []
     for check in checks:
         early = check["early_crank_deg"]
+        wanted, as_set = check["wanted_crank_deg"], check["as_set_crank_deg"]
         rows.append(
             (
                 check["what"],
-                degrees(check["wanted_crank_deg"]),
-                f"{check['as_set_crank_deg']:.2f}",
+                degrees(wanted) if check["is_interval"] else format_crank(wanted),
+                f"{as_set:.2f}" if check["is_interval"] else format_crank(as_set, 2),
                 f"{-early:+.2f}" if check["is_interval"] else event_off(early),
                 f"±{check['limit_crank_deg']:g}",
                 f"{check['uncertainty_crank_deg']:g}",

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from quillwise.kinematics import wording
+from quillwise.kinematics.angles import format_crank
 from quillwise.kinematics.lengths import LengthUnit, length, stated
 from quillwise.kinematics.model import Engine, turning
 from quillwise.viz.holdpoints import is_hold
@@ -139,7 +140,7 @@ def _marks(steps: Sequence[Record], figures: Figures) -> tuple[str, Content]:
     rows = [
         (
             step["mark"],
-            f"{step['crank_to_deg']:.1f}°",
+            f"{format_crank(step['crank_to_deg'])}°",
             f"{step['to_go_crank_deg']:.1f}°",
             f"{step['mark_passes']}",
             f"step {step['number']}",

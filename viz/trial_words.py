@@ -62,7 +62,7 @@ def told(engine: Engine, step: Step, trial: BenchTrial) -> Told:
 def compared(engine: Engine, found: Assembly, fault: str) -> Told:
     """All that the panel of a comparison says: what was done, and the events of every camshaft and magneto."""
     lines = [("", f"What was done: {fault}.")] if fault else []
-    told_of = sorted(_merged(effects_of(engine, found)), key=lambda each: (_GRAVEST.index(each.verdict), each.shaft))
+    told_of = sorted(_merged(effects_of(engine, found)), key=lambda each: (_GRAVEST.index(each.verdict), each.whose))
     lines += [effect_line(each, "Against the data") for each in told_of]
     lines.append(("", "Solid: as found. Blue and see-through: as intended, at the same crank angle."))
     return Told(title="As found beside as intended", lines=tuple(lines))
@@ -132,7 +132,7 @@ def _merged(found: Sequence[Effect]) -> list[Effect]:
     for each in found:
         groups.setdefault((round(each.early_deg, 3), each.limit_deg, each.verdict), []).append(each)
     return [
-        replace(group[0], shaft=" and ".join(each.shaft for each in group), count=sum(each.count for each in group))
+        replace(group[0], whose=" and ".join(each.whose for each in group), count=sum(each.count for each in group))
         for group in groups.values()
     ]
 
@@ -149,6 +149,5 @@ def effect_line(effect: Effect, if_so: str) -> tuple[Sign, str]:
         "as the data say" if abs(effect.early_deg) < _SAME_DEG else f"{abs(effect.early_deg):.2f} crank degrees {side}"
     )
     what = "every event" if effect.count > 1 else "its event"
-    return SIGNS[
-        effect.verdict
-    ], f"{if_so}, {what} of {effect.shaft} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."
+    told = f"{if_so}, {what} of {effect.whose} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."
+    return SIGNS[effect.verdict], told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from quillwise.kinematics.angles import format_crank
 from quillwise.viz.records import Record
 from quillwise.viz.typesetting import columns, degrees, page, paragraph
 
@@ -36,7 +37,7 @@ def walk_text(record: Record) -> str:
     rows = [
         (
             degrees(stop["to_go_crank_deg"]),
-            degrees(stop["crank_deg"]),
+            format_crank(stop["crank_deg"]),
             stop["name"],
             stop["as_written"],
             f"±{stop['limit_crank_deg']:g}",
@@ -48,8 +49,8 @@ def walk_text(record: Record) -> str:
     return page(
         [
             paragraph(
-                f"{record['engine']}: a round of readings from {record['at_crank_deg']:.1f}°. Turn in the running "
-                f"direction only: {record['rotation']}, seen from the {record['seen_from']}."
+                f"{record['engine']}: a round of readings from {format_crank(record['at_crank_deg'])}°. Turn in the "
+                f"running direction only: {record['rotation']}, seen from the {record['seen_from']}."
             ),
             columns(heads, rows, right=(0, 1, 4)),
         ]

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from quillwise.kinematics.angles import (
     EVENT_KINDS,
     array,
+    format_crank,
     format_event,
     in_cycle,
     parse_event,
@@ -133,3 +134,26 @@ def test_borders_of_wrapping() -> None:
 def test_strokes(own_deg: float, name: str) -> None:
     # published: TM 9-8000: inlet, compression, power, exhaust, 180 degrees each, firing at the end of compression
     assert stroke(own_deg) == name
+
+
+@given(st.floats(-1e5, 1e5), st.integers(0, 3), st.sampled_from([360.0, 720.0]))
+def test_a_place_of_the_crank_is_never_told_as_the_end_of_the_cycle(angle: float, decimals: int, period: float) -> None:
+    told = float(format_crank(angle, decimals, period))
+    assert 0.0 <= told < period
+    assert abs(float(wrapped(told - angle, period))) <= 0.5 * 10**-decimals + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("angle", "decimals", "told"),
+    [
+        (719.97, 1, "0.0"),
+        (719.94, 1, "719.9"),
+        (719.97, 2, "719.97"),
+        (-0.02, 1, "0.0"),
+        (1439.6, 0, "0"),
+        (0.04, 1, "0.0"),
+        (360.0, 1, "360.0"),
+    ],
+)
+def test_a_place_of_the_crank_is_rounded_first_and_wrapped_then(angle: float, decimals: int, told: str) -> None:
+    assert format_crank(angle, decimals) == told

@@ -87,7 +87,7 @@ def test_firing_angles_follow_the_order(engine: Engine) -> None:
     assert set(engine.cylinders) == set(order)
     for place, name in enumerate(order):
         cylinder = engine.cylinders[name]
-        assert cylinder.even_deg == pytest.approx(720.0 * place / len(order))
+        assert cylinder.firing_deg - cylinder.late_deg == pytest.approx(720.0 * place / len(order))
         if engine.sheet.crank.rods != "articulated" and engine.sheet.crank.pin_angles_deg is None:
             assert cylinder.late_deg == 0
         # the pin points along the cylinder (but for the gudgeon offset) when the crank has turned by its firing angle

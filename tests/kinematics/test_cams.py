@@ -75,33 +75,39 @@ PEAKS: list[tuple[Law, float, float]] = [
 ]
 
 
+def acceleration(law: Law, u: np.ndarray) -> np.ndarray:
+    """L″ as the slope of L′, within 0 to 1."""
+    step = 1e-6
+    at = np.clip(u, step, 1 - step)
+    return np.asarray((cams.LAWS[law].velocity(at + step) - cams.LAWS[law].velocity(at - step)) / (2 * step))
+
+
 def test_every_law_has_its_peaks() -> None:
     assert [law for law, _, _ in PEAKS] == list(cams.LAWS)
 
 
-@pytest.mark.parametrize(("law", "velocity", "acceleration"), PEAKS)
-def test_peaks_of_the_laws(law: Law, velocity: float, acceleration: float) -> None:
+@pytest.mark.parametrize(("law", "velocity", "most"), PEAKS)
+def test_peaks_of_the_laws(law: Law, velocity: float, most: float) -> None:
     u = np.linspace(0, 1, 200_001)
     assert cams.LAWS[law].velocity(u).max() == pytest.approx(velocity, abs=5e-5)
-    assert cams.LAWS[law].acceleration(u).max() == pytest.approx(acceleration, abs=5e-5)
+    assert acceleration(law, u).max() == pytest.approx(most, abs=6e-5)
 
 
 def test_jerk_of_the_modified_sine() -> None:
     # published: mechdesigner.support: jerk 69.466 at the ends, -23.155 at the crossover
-    u = np.array([1e-5, 0.5])
-    step = 1e-6
-    law = cams.LAWS["modified-sine"]
-    jerk = (law.acceleration(u + step) - law.acceleration(u - step)) / (2 * step)
+    u, step = np.array([2e-4, 0.5]), 1e-4
+    velocity = cams.LAWS["modified-sine"].velocity
+    jerk = (velocity(u + step) - 2 * velocity(u) + velocity(u - step)) / step**2
     assert jerk == pytest.approx([69.466, -23.155], abs=1e-3)
 
 
 def test_harmonic_cam_of_a_textbook() -> None:
     # published: mycoursehelp.com 67124, textbook exercise: lift 50 mm, up in 1/3 rev, down in 1/6, 100 rpm
     law, u = cams.LAWS["harmonic"], np.linspace(0, 1, 1001)
-    for share, velocity, acceleration in ((1 / 3, 0.3927, 6.17), (1 / 6, 0.7854, 24.67)):
+    for share, velocity, most in ((1 / 3, 0.3927, 6.17), (1 / 6, 0.7854, 24.67)):
         seconds = share * 60 / 100
         assert 0.050 * law.velocity(u).max() / seconds == pytest.approx(velocity, abs=5e-5)
-        assert 0.050 * law.acceleration(u).max() / seconds**2 == pytest.approx(acceleration, abs=5e-3)
+        assert 0.050 * acceleration("harmonic", u).max() / seconds**2 == pytest.approx(most, abs=5e-3)
 
 
 @pytest.mark.parametrize("name", cams.LAWS)
@@ -114,9 +120,7 @@ def test_laws_are_consistent(name: Law) -> None:
     assert law.position(u) + law.position(1 - u) == pytest.approx(np.ones(u.shape), abs=1e-12)
     inside = u[5:-5]
     slope = (law.position(inside + step) - law.position(inside - step)) / (2 * step)
-    bend = (law.velocity(inside + step) - law.velocity(inside - step)) / (2 * step)
     assert law.velocity(inside) == pytest.approx(slope, abs=1e-7)
-    assert law.acceleration(inside) == pytest.approx(bend, abs=1e-4)
     for end in (0.05, 0.125, 0.3, 0.7, 0.875, 0.95, 1.0):
         area, _ = quad(lambda x: float(law.position(np.asarray(x))), 0, end, epsabs=1e-12)
         assert float(law.area(np.asarray(end))) == pytest.approx(area, abs=1e-10)
@@ -253,19 +257,16 @@ def test_curve_is_smooth_and_rises_all_the_way(data: ValveData) -> None:
 
 @settings(deadline=None)
 @given(valves())
-def test_derivatives_of_the_lift(data: ValveData) -> None:
+def test_velocity_is_the_slope_of_the_lift(data: ValveData) -> None:
     curve, step = cams.lift_curve(data), 1e-4
     assume(curve.flank_deg > 5)  # shorter ones are too sharp for a central difference
     own = np.linspace(curve.peak_deg - 400, curve.peak_deg + 400, 997)
-    # the acceleration has a corner at the peak too
     flank, half = curve.flank_deg, curve.half_deg
-    corners = curve.peak_deg + np.array([-half, -flank, 0.0, flank, half])
+    corners = curve.peak_deg + np.array([-half, -flank, flank, half])
     away = np.abs((own[:, None] - corners + 360) % 720 - 360).min(axis=1) > 2 * step
     own = own[away]
     slope = (cams.lift_mm(curve, own + step) - cams.lift_mm(curve, own - step)) / (2 * step)
     assert cams.velocity_mm_per_deg(curve, own) == pytest.approx(slope, abs=1e-7)
-    rates = cams.velocity_mm_per_deg(curve, own + step) - cams.velocity_mm_per_deg(curve, own - step)
-    assert cams.acceleration_mm_per_deg2(curve, own) == pytest.approx(rates / (2 * step), abs=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -6,12 +6,27 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq, minimize_scalar
 from scipy.spatial.transform import Rotation
 
 from quillwise.kinematics import cranks
+from quillwise.kinematics.articulated import Linkage, drop_mm
 
 ALL_ROUND = np.linspace(-360.0, 720.0, 1081)
+
+
+def dropped(own_deg: ArrayLike, radius: float, rod: float, offset: float = 0.0, sigma: int = 1) -> np.ndarray:
+    """What the piston stands below its own top."""
+    linkage = Linkage(radius_mm=radius, rod_mm=rod, offset_mm=offset)
+    return np.asarray(drop_mm(linkage, cranks.tdc_deg(radius, rod, offset), own_deg, sigma))
+
+
+def speed_over_mean(angle_deg: ArrayLike, radius: float, rod: float) -> np.ndarray:
+    """Piston speed ÷ mean piston speed, + downwards: the slope of the height."""
+    step, angle = 1e-3, np.asarray(angle_deg)
+    fall = cranks.piston_height_mm(angle - step, radius, rod) - cranks.piston_height_mm(angle + step, radius, rod)
+    return np.asarray(fall / np.radians(2 * step) * np.pi / cranks.stroke_mm(radius, rod))
 
 
 @st.composite
@@ -28,8 +43,8 @@ def test_stop_readings_lie_midway_about_tdc_only_without_an_offset() -> None:
     pointer = 0.75  # late
 
     def readings(offset: float) -> tuple[float, float]:
-        stop = float(cranks.piston_drop_mm(36.0, 30.0, 90.0, offset))
-        before = brentq(lambda own: float(cranks.piston_drop_mm(own, 30.0, 90.0, offset)) - stop, -60, -10)
+        stop = float(dropped(36.0, 30.0, 90.0, offset))
+        before = brentq(lambda own: float(dropped(own, 30.0, 90.0, offset)) - stop, -60, -10)
         return -before + pointer, 36.0 - pointer
 
     before, after = readings(0.0)
@@ -49,8 +64,8 @@ def test_height_is_the_textbook_formula() -> None:
 
 def test_drop_before_tdc() -> None:
     # secondary: calcady.com, ignition timing degrees to mm BTDC: stroke 54, rod 100, 22 BTDC is 2.479 mm
-    assert float(cranks.piston_drop_mm(-22, 27, 100)) == pytest.approx(2.479, abs=5e-4)
-    assert float(cranks.piston_drop_mm(720 - 22, 27, 100, sigma=-1)) == pytest.approx(2.479, abs=5e-4)
+    assert float(dropped(-22, 27, 100)) == pytest.approx(2.479, abs=5e-4)
+    assert float(dropped(720 - 22, 27, 100, sigma=-1)) == pytest.approx(2.479, abs=5e-4)
 
 
 def test_speed_and_rod_of_a_worked_exercise() -> None:
@@ -63,8 +78,6 @@ def test_speed_and_rod_of_a_worked_exercise() -> None:
     assert -np.diff(height)[0] / np.radians(2 * step) == pytest.approx(9.744, abs=1e-3)
     assert abs(np.diff(rod)[0]) / (2 * step) == pytest.approx(0.378, abs=5e-4)
     assert 180 + float(cranks.rod_angle_deg(45, 10, 20)) == pytest.approx(159.295, abs=5e-4)
-    speed = float(cranks.instant_over_mean_speed(45, 10, 20)) * 2 * 20 / (2 * np.pi)
-    assert speed == pytest.approx(9.744, abs=1e-3)
 
 
 def test_offset_extremes() -> None:
@@ -73,7 +86,6 @@ def test_offset_extremes() -> None:
     assert height.max() == pytest.approx(79.37, abs=5e-3)
     assert height.min() == pytest.approx(17.32, abs=5e-3)
     assert cranks.stroke_mm(30, 50, 10) == pytest.approx(62.05, abs=5e-3)
-    assert cranks.crank_radius_mm(cranks.stroke_mm(30, 50, 10), 50, 10) == pytest.approx(30, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -85,16 +97,16 @@ def test_peak_of_instantaneous_over_mean_speed(rod_ratio: float, peak: float, at
     # computed
     sine, cosine = np.sin(np.radians(ALL_ROUND)), np.cos(np.radians(ALL_ROUND))
     formula = np.pi / 2 * sine * (1 + cosine / np.sqrt(rod_ratio**2 - sine**2))
-    assert cranks.instant_over_mean_speed(ALL_ROUND, 1, rod_ratio) == pytest.approx(formula, abs=1e-12)
+    assert speed_over_mean(ALL_ROUND, 1, rod_ratio) == pytest.approx(formula, abs=1e-8)
     found = minimize_scalar(
-        lambda a: -float(cranks.instant_over_mean_speed(a, 1, rod_ratio)),
+        lambda a: -float(speed_over_mean(a, 1, rod_ratio)),
         bounds=(45, 90),
         method="bounded",
         options={"xatol": 1e-9},
     )
     assert -found.fun == pytest.approx(peak, abs=5e-7)
     # a peak is flat: its place is known to the root of the rounding only
-    assert found.x == pytest.approx(at_deg, abs=1e-5)
+    assert found.x == pytest.approx(at_deg, abs=5e-3)
 
 
 def test_acceleration_of_the_middle_of_a_rod() -> None:
@@ -128,26 +140,14 @@ def test_rod_reaches_from_pin_to_gudgeon(linkage: tuple[float, float, float]) ->
 @settings(deadline=None)
 @given(linkages(), st.sampled_from([1, -1]))
 def test_own_dead_centres_are_the_extremes(linkage: tuple[float, float, float], sigma: int) -> None:
-    radius, rod, offset = linkage
     top, bottom = cranks.tdc_deg(*linkage), cranks.bdc_deg(*linkage)
     high, low = cranks.piston_height_mm([top, bottom], *linkage)
     everywhere = cranks.piston_height_mm(ALL_ROUND, *linkage)
     assert high >= everywhere.max() - 1e-9
     assert low <= everywhere.min() + 1e-9
     assert high - low == pytest.approx(cranks.stroke_mm(*linkage), rel=1e-9)
-    drop = cranks.piston_drop_mm(np.array([0.0, sigma * (bottom - top)]), *linkage, sigma=sigma)
+    drop = dropped(np.array([0.0, sigma * (bottom - top)]), *linkage, sigma=sigma)
     assert drop == pytest.approx([0.0, high - low], abs=1e-9)
-    assert cranks.crank_radius_mm(high - low, rod, offset) == pytest.approx(radius, rel=1e-6)
-
-
-@settings(deadline=None)
-@given(linkages())
-def test_speed_is_the_slope_of_the_height(linkage: tuple[float, float, float]) -> None:
-    step = 1e-3
-    above = cranks.piston_height_mm(ALL_ROUND + step, *linkage)
-    slope = (above - cranks.piston_height_mm(ALL_ROUND - step, *linkage)) / np.radians(2 * step)
-    expected = -slope * np.pi / cranks.stroke_mm(*linkage)
-    assert cranks.instant_over_mean_speed(ALL_ROUND, *linkage) == pytest.approx(expected, abs=1e-5)
 
 
 def test_crank_that_cannot_turn_is_explained() -> None:
@@ -157,7 +157,6 @@ def test_crank_that_cannot_turn_is_explained() -> None:
         "the rod (70 mm) must be longer than half the stroke and the gudgeon offset together (70 mm), "
         "or the crank cannot turn"
     ]
-    assert np.isnan(cranks.crank_radius_mm(300, 100, 0))
 
 
 V12_ORDER = ("A1", "B6", "A2", "B5", "A4", "B3", "A6", "B1", "A5", "B2", "A3", "B4")  # invented

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from random_engines import in_line_six, v_eight
+from random_engines import breaker_at_half_speed, in_line_six, v_eight
 from ten_mistakes import MISTAKES
 
 from quillwise.kinematics import cures
@@ -208,6 +208,20 @@ def test_a_finger_a_tooth_out_has_its_break_right() -> None:
     assert found.causes[0].name == "inlet-side distributor finger 1 tooth on in its gear"
     assert found.causes[0].cure is not None
     assert list(found.causes[0].cure.meshes.values()) == [-1]
+
+
+def test_a_finger_a_tooth_out_takes_a_breaker_cam_on_its_shaft_along() -> None:
+    engine = breaker_at_half_speed()
+    mesh = engine.shafts[engine.magnetos["left"].finger].link
+    faulty = with_mesh_teeth(intended(engine), mesh, -1)
+    # the finger is where it was at the break, which is what moved
+    seen = FingerReading(magneto="left", off_deg=0.0, u_deg=1.0)
+    found = diagnose(engine, readings_of(engine, faulty, seen))
+    named = "left distributor finger 1 tooth back in its gear"
+    cause = next(cause for cause in found.causes if cause.name == named and cause.name in leading(found))
+    assert cause.cure is not None
+    assert not any("impulse" in line for line in cause.cure.do)
+    assert cured(engine, faulty, cause.cure).mesh_teeth[mesh] == 0
 
 
 def test_what_is_seen_of_lever_and_leads() -> None:

@@ -7,55 +7,30 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from random_engines import in_line_six, v_eight
+from random_engines import driven, in_line_six, v_eight
 
-from quillwise.kinematics.assembly import intended
+from quillwise.kinematics.angles import wrapped
+from quillwise.kinematics.assembly import intended, with_mesh_teeth
 from quillwise.kinematics.bench import _rotor_start_deg
 from quillwise.kinematics.build import build
-from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData, StepData, TrainData
+from quillwise.kinematics.datasheet import DataSheet, MagnetoData, StageData
 from quillwise.kinematics.errors import SceneError
 from quillwise.kinematics.ignition import fired
 from quillwise.kinematics.magnetos import (
     break_shift_deg,
     finger_at,
     firing_interval_deg,
-    neutral_from_register_deg,
-    past_neutral_deg,
     points_opening_mm,
     speed_ratio_needed,
 )
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import finger_running_deg, motion, rotor_running_deg, shaft_angles
+from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.reader import load
 
 PORT = load("larkfell-port")
 SIX, EIGHT = in_line_six(), v_eight()
-
-
-def fired_first(sheet: DataSheet, data: MagnetoData) -> str:
-    return next(iter(fired(sheet, data)), sheet.firing_order[0])
-
-
-def driven(sheet: DataSheet, magnetos: tuple[MagnetoData, ...], stages: dict[str, tuple[StageData, ...]]) -> DataSheet:
-    """The sheet with these magnetos, each from the crankshaft."""
-    rotors = {f"{old.name} magneto" for old in sheet.magnetos}
-    kept = tuple(train for train in sheet.trains if train.drives not in rotors)
-    new = tuple(
-        TrainData(drives=f"{data.name} magneto", from_shaft="crankshaft", stages=stages[data.name]) for data in magnetos
-    )
-    used = {stage.coupling for train in (*kept, *new) for stage in train.stages}
-    return replace(
-        sheet,
-        magnetos=magnetos,
-        trains=(*kept, *new),
-        couplings=tuple(coupling for coupling in sheet.couplings if coupling.name in used),
-        setup=(
-            *(job for job in sheet.setup if job.do in ("prepare", "set-camshaft")),
-            *(StepData(do="set-magneto", magneto=m.name, cylinder=fired_first(sheet, m)) for m in magnetos),
-            *(job for job in sheet.setup if job.do == "finish"),
-        ),
-    )
 
 
 def pair(driving: int, to: int) -> tuple[StageData, ...]:
@@ -162,12 +137,12 @@ def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple
     assert sorted(found) == sorted(sheet.firing_order)
     for own in found.values():
         assert own == pytest.approx(data.break_deg, abs=0.3)
-    # FAA text on the E-gap (published): neutral lies 180 / poles after full register; the break, the E-gap after it
     one = engine.magnetos["left"]
     for name in sheet.firing_order:
         angle = shaft_angles(engine, intended(engine), np.array([engine.cylinders[name].firing_deg + data.break_deg]))
         running = rotor_running_deg(engine, "left", angle[one.rotor])
-        assert float(past_neutral_deg(data, running + 1e-6)[0]) == pytest.approx(data.e_gap_deg, abs=1e-4)
+        # one pole or another stands as the first one does at its break
+        assert float(wrapped(running, 360.0 / data.poles)[0]) == pytest.approx(0.0, abs=1e-4)
     # TM 9-8000 para 15-13 (published): the distributor runs at half the crank's speed
     assert abs(engine.shafts[one.finger].turns) == Fraction(1, 2)
     # where a free rotor is left, its points stand open, so that their gap can be set
@@ -176,8 +151,21 @@ def test_every_cylinder_gets_its_spark(case: tuple[DataSheet, MagnetoData, tuple
     assert float(points_opening_mm(data, running)[0]) > 0.5 * data.points_gap_mm
 
 
-def test_neutral_of_four_poles() -> None:
-    assert neutral_from_register_deg(4) == 45
+@pytest.mark.parametrize(("breaker_on", "lobes", "early_deg"), [("finger", 6, 12.0), ("rotor", 2, 0.0)])
+def test_a_breaker_cam_on_the_finger_goes_with_a_finger_a_tooth_on(
+    breaker_on: str, lobes: int, early_deg: float
+) -> None:
+    # one tooth of 60 is 6° of the finger, which turns at half the crank's speed (TM 9-8000 para 15-13, published)
+    data = magneto(2, (20, 60), lobes=lobes, breaker_on=breaker_on, dwell_deg=90.0)
+    engine = build(driven(SIX, (data,), {"left": pair(42, 28)}))
+    one = engine.magnetos["left"]
+    assembly = with_mesh_teeth(intended(engine), engine.shafts[one.finger].link, 1)
+    breaks = [event for event in timing_table(engine, assembly) if event.magneto]
+    assert [event.early_deg for event in breaks] == pytest.approx([early_deg] * 6)
+    for event in breaks:
+        assert event.as_set_deg is not None
+        before, after = motion(engine, assembly, event.as_set_deg + np.array([-0.2, 0.2]))["points left"]
+        assert before <= 1e-9 < after
 
 
 @pytest.mark.parametrize(
@@ -223,6 +211,15 @@ def test_two_magnetos_with_any_stagger(stagger_deg: float) -> None:
     left, right = (breaks_as_seen(engine, name) for name in ("left", "right"))
     for cylinder in SIX.firing_order:
         assert right[cylinder] - left[cylinder] == pytest.approx(stagger_deg, abs=0.3)
+
+
+def test_stagger_across_firing_dead_centre() -> None:
+    # one breaks 2 BTDC, the other 3 ATDC
+    two = (magneto(2, (20, 60), break_deg=718.0), magneto(2, (20, 60), name="right", break_deg=723.0, stands="right"))
+    engine = build(driven(SIX, two, {"left": pair(42, 28), "right": pair(42, 28)}))
+    checks = [check for step in play(engine).steps for check in step.checks if check.interval]
+    assert [check.wanted for check in checks] == pytest.approx([5.0] * len(checks))
+    assert checks
 
 
 def test_an_engine_without_a_magneto() -> None:

@@ -15,10 +15,8 @@ from scipy.optimize import brentq
 from quillwise.kinematics.datasheet import MagnetoData
 from quillwise.kinematics.magnetos import (
     FINGER_TURNS_PER_CRANK_TURN,
-    break_crank_deg,
     break_shift_deg,
     check_finger,
-    check_stagger,
     dwell_deg,
     finger_at,
     finger_holds,
@@ -27,15 +25,11 @@ from quillwise.kinematics.magnetos import (
     firing_interval_deg,
     meter_ohm,
     middle_of_range_deg,
-    neutral_from_register_deg,
-    neutral_spacing_deg,
     overlap_deg,
-    past_neutral_deg,
     plug_lead_chart,
     points_opening_mm,
     segment_centres_deg,
     speed_ratio_needed,
-    stagger_deg,
 )
 
 ORDER = ("A1", "B6", "A2", "B5", "A4", "B3", "A6", "B1", "A5", "B2", "A3", "B4")
@@ -94,22 +88,6 @@ def test_power_strokes_of_four_and_six_cylinders() -> None:
     assert 145 - firing_interval_deg(6) == 25
 
 
-def test_neutral_of_four_poles() -> None:
-    # published: FAA text as given at flight-mechanic.com, "magnetic circuit" and "E-gap": neutral 45° from
-    # full register for four poles, example E-gap 10°
-    assert neutral_from_register_deg(4) == 45
-    assert neutral_spacing_deg(4) == 90
-    four = magneto(e_gap_deg=10.0)
-    assert past_neutral_deg(four, 0.0) == 10  # the points break 10° after neutral, in the running direction
-    assert past_neutral_deg(four, -10.0) == 0
-    assert past_neutral_deg(four, 35.0) == 45  # full register again, half-way to the next neutral
-
-
-def test_past_neutral_grows_in_the_running_direction_and_starts_anew() -> None:
-    rotor = np.array([-11.5, -11.0, 0.0, 5.0, 78.5, 79.0, 349.0])
-    np.testing.assert_allclose(past_neutral_deg(magneto(), rotor), [89.5, 0, 11, 16, 89.5, 0, 0])
-
-
 @given(valid)
 def test_points_break_at_zero_and_close_after_the_open_angle(data: MagnetoData) -> None:
     open_deg = 360 / data.lobes - data.dwell_deg
@@ -152,11 +130,6 @@ def test_break_shift_is_that_of_the_opening_found_by_root_finding(data: MagnetoD
 def test_larger_gap_has_less_dwell() -> None:
     assert dwell_deg(magneto()) == pytest.approx(54)
     assert dwell_deg(magneto(), 0.35) < 54 < dwell_deg(magneto(), 0.25)
-
-
-def test_break_of_a_larger_gap_comes_nearer_to_neutral() -> None:
-    early = break_shift_deg(magneto(), 0.35)
-    assert past_neutral_deg(magneto(), -early) == pytest.approx(11 - early)
 
 
 def test_gaps_that_cannot_be_are_refused() -> None:
@@ -274,24 +247,3 @@ def test_plug_lead_chart_in_the_running_direction_of_the_finger() -> None:
     for number, cylinder in chart:
         at = finger_at(magneto(), ORDER, segment_centres_deg(ORDER)[number - 1])
         assert ORDER[int(at.segment)] == cylinder
-
-
-def test_break_at_crank_angles_in_the_cycle() -> None:
-    np.testing.assert_allclose(break_crank_deg([0.0, 60.0, 660.0], 679.0), [679, 19, 619])
-
-
-def test_exhaust_side_plugs_fire_first() -> None:
-    # secondary: madlabcreamery.com exam page: staggered spark, the plug nearest the exhaust valve first;
-    # 7 crank degrees apart: common practice, no source
-    exhaust, inlet = magneto(), magneto(name="inlet-side", plugs="inlet side", break_deg=686.0)
-    assert stagger_deg(exhaust, inlet) == 7
-    assert check_stagger(exhaust, inlet) is None
-    assert check_stagger(exhaust, magneto(name="inlet-side")) is None  # together is allowed
-    assert check_stagger(inlet, exhaust) == (
-        "the exhaust-side plugs must fire first: inlet-side magneto breaks 7° of the crank after exhaust-side magneto"
-    )
-
-
-def test_stagger_across_firing_dead_centre() -> None:
-    # one breaks 2 BTDC (718), the other 3 ATDC (3)
-    assert stagger_deg(magneto(break_deg=718.0), magneto(break_deg=3.0)) == 5

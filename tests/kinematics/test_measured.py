@@ -74,7 +74,6 @@ def test_spline_between_its_knots_is_the_natural_cubic() -> None:
     own = at + found.peak_deg
     assert measured.measured_lift_mm(found, own) == pytest.approx(np.maximum(natural(at), 0.0), abs=1e-9)
     assert measured.measured_velocity(found, own)[1:-1] == pytest.approx(natural(at, 1)[1:-1], abs=1e-9)
-    assert measured.measured_acceleration(found, own)[1:-1] == pytest.approx(natural(at, 2)[1:-1], abs=1e-9)
 
 
 # --- a table that was sampled from a law comes back to it
@@ -112,10 +111,6 @@ def test_velocity_of_a_sampled_law(law: StandardLaw) -> None:
     step = 1e-3
     rate = (cams.lift_mm(found, inside + step) - cams.lift_mm(found, inside - step)) / (2 * step)
     assert cams.velocity_mm_per_deg(found, inside) == pytest.approx(rate, abs=1e-6)
-    rate = (cams.velocity_mm_per_deg(found, inside + step) - cams.velocity_mm_per_deg(found, inside - step)) / (
-        2 * step
-    )
-    assert cams.acceleration_mm_per_deg2(found, inside) == pytest.approx(rate, abs=1e-5)
 
 
 @every_law

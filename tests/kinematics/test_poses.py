@@ -90,7 +90,7 @@ def test_cylinders_stand_the_same_two_turns_later(engine: Engine) -> None:
 def test_two_cylinders_of_a_number_share_a_pin(engine: Engine) -> None:
     # secondary: Nunney, Light and Heavy Vehicle Technology pp. 13-14: a 60 degree V-12 on six common pins fires
     # evenly; here for all engines of several banks whose order agrees with the pins
-    even = np.sort([cylinder.even_deg for cylinder in engine.cylinders.values()])
+    even = np.sort([cylinder.firing_deg - cylinder.late_deg for cylinder in engine.cylinders.values()])
     assert np.diff(even) == pytest.approx(720.0 / len(even))
     placed = placed_at(engine, CRANK)
     foot = np.array([[-engine.sheet.crank.rod_length_mm, 0.0, 0.0]])

@@ -16,7 +16,7 @@ from quillwise.kinematics.assembly import ROCKERS_OFF, Assembly, Engaged, Open, 
 from quillwise.kinematics.bench import next_pass, passes
 from quillwise.kinematics.build import build
 from quillwise.kinematics.couplings import trials
-from quillwise.kinematics.magnetos import finger_at, past_neutral_deg
+from quillwise.kinematics.magnetos import finger_at
 from quillwise.kinematics.marks import mark_crank_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, finger_running_deg, motion, rotor_running_deg
@@ -269,7 +269,8 @@ def test_four_things_agree_when_the_magneto_is_held(name: str) -> None:
         s = step(name, f"{magneto.name}-break")
         state = state_at(engine, s, 1.0)
         running = rotor_running_deg(engine, magneto.name, state[magneto.rotor])
-        assert past_neutral_deg(magneto.data, running)[0] == pytest.approx(magneto.data.e_gap_deg, abs=1e-6)
+        # the E-gap past one neutral or another, as at the break of the first cylinder
+        assert wrapped(running, 360.0 / magneto.data.poles)[0] == pytest.approx(0.0, abs=1e-6)
         cylinder = next(j.cylinder for j in engine.sheet.setup if j.magneto == magneto.name)
         finger = finger_at(
             magneto.data, engine.sheet.firing_order, finger_running_deg(engine, magneto.name, state[magneto.finger])

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import pytest
+from random_engines import breaker_at_half_speed
 
 from quillwise.kinematics.assembly import intended, move_teeth, open_at, with_clearances, with_mesh_teeth
 from quillwise.kinematics.motion import motion
@@ -84,6 +85,14 @@ def test_every_assembly_of_every_engine(name):
             compare(engine, assembly, angle)
     free = {driven: 77.0, quill_coordinate(coupling): 12.0, slide_coordinate(coupling): 5.0}
     compare(engine, made[-1], 200.0, free)
+
+
+def test_a_breaker_cam_on_the_finger_s_shaft():
+    engine = breaker_at_half_speed()
+    whole = intended(engine)
+    for assembly in (whole, with_mesh_teeth(whole, engine.shafts["left finger"].link, 1)):
+        for angle in ANGLES:
+            compare(engine, assembly, angle)
 
 
 def test_every_step_of_a_set_up():

@@ -134,7 +134,7 @@ def test_pinions_on_one_bevel_must_clear_each_other() -> None:
         name = f"camshaft {bank}"
         sheet = train(sheet, name, stages=(bevel((20, 20)), through(f"quill-{bank.lower()}"), bevel((18, 24))))
     assert problems(sheet) == (
-        "trains.wheelcase shaft: the pinions of inclined shaft A, lower and inclined shaft B, lower on one 20-tooth "
+        "trains.camshaft B.stages: the pinions of inclined shaft A, lower and inclined shaft B, lower on one 20-tooth "
         f"bevel would touch: their tip cones of 49.0° and 49.0° need more than the {between:.1f}° between the shafts; "
         "give the pinions fewer teeth (pitch cone now 45.0°), or set the driving bevels apart"
     )

@@ -29,7 +29,6 @@ from quillwise.kinematics.assembly import (
 )
 from quillwise.kinematics.build import build
 from quillwise.kinematics.lobes import FlatPlan, RockerPlan
-from quillwise.kinematics.magnetos import break_crank_deg
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State, cam_travel_mm, motion
 from quillwise.kinematics.parts import Kind, Part
@@ -396,9 +395,7 @@ def test_rotor_and_finger_run_clear(name: str) -> None:
     for magneto in engine.magnetos.values():
         kinds = (Kind.ROTOR, Kind.POLE_SHOES, Kind.FINGER, Kind.SEGMENTS)
         rotor, shoes, finger, ring = (Part(kind, magneto.name) for kind in kinds)
-        breaks = np.array(
-            [float(break_crank_deg(c.firing_deg, magneto.data.break_deg)) for c in engine.cylinders.values()]
-        )
+        breaks = np.array([c.firing_deg + magneto.data.break_deg for c in engine.cylinders.values()])
         posed = Posed(name, as_intended(name), np.concatenate([spread(12), breaks]), (rotor, shoes, finger, ring))
         for step in range(12 + len(breaks)):
             assert posed.overlap_mm3(rotor, shoes, step) == 0.0
@@ -415,7 +412,7 @@ def test_the_finger_points_to_the_cylinder_that_is_due(name: str) -> None:
         finger, ring = Part(Kind.FINGER, magneto.name), Part(Kind.SEGMENTS, magneto.name)
         middles = dict(zip(engine.sheet.firing_order, segment_angles_deg(engine, magneto), strict=True))
         for cylinder in engine.cylinders.values():
-            theta = np.array([float(break_crank_deg(cylinder.firing_deg, magneto.data.break_deg))])
+            theta = np.array([cylinder.firing_deg + magneto.data.break_deg])
             posed = Posed(name, as_intended(name), theta, (finger, ring))
             # where the finger's arm stands in the frame of the ring
             tip = np.linalg.inv(posed.poses[ring][0]) @ posed.poses[finger][0] @ np.array([1.0, 0.0, 0.0, 0.0])

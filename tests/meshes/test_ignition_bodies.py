@@ -10,9 +10,13 @@ import pytest
 import trimesh
 from random_engines import in_line_six
 
+from quillwise.kinematics.assembly import intended
 from quillwise.kinematics.build import build
 from quillwise.kinematics.datasheet import DataSheet, StageData
+from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
+from quillwise.kinematics.poses import poses
+from quillwise.kinematics.rig import rig
 from quillwise.meshes.build import mesh
 
 SIX = in_line_six()
@@ -78,6 +82,37 @@ def test_bodies(name: str, one_body: Callable[[trimesh.Trimesh], None]) -> None:
     cam = np.hypot(*made[Kind.BREAKER_CAM].vertices[:, :2].T)
     lobes = _groups(made[Kind.BREAKER_CAM], (magneto.breaker_radius_mm + float(cam.max())) / 2)
     assert lobes == magneto.data.lobes
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_rotor_stands_the_e_gap_past_neutral_when_the_points_break(name: str) -> None:
+    """FAA text as given at flight-mechanic.com, "magnetic circuit" and "E-gap" (published): neutral lies half a pole
+    pitch from full register (45° for four poles), and the points break the E-gap after it."""
+    exact = tuple(replace(coupling, tooth_phase_deg=0.0) for coupling in CASES[name].couplings)
+    engine = build(replace(CASES[name], couplings=exact))
+    (magneto,) = engine.magnetos.values()
+    poles, rotor = magneto.data.poles, engine.shafts[magneto.rotor]
+    place = np.array([magneto.first_deg + magneto.data.break_deg])
+    parts = rotor_part, shoes_part = Part(Kind.ROTOR, magneto.name), Part(Kind.POLE_SHOES, magneto.name)
+    placed = poses(rig(engine), motion(engine, intended(engine), place), parts)
+    shoes_from_rotor = np.linalg.inv(placed[shoes_part][0]) @ placed[rotor_part][0]
+    faces = _at_radius(mesh(engine, rotor_part), 0.97 * magneto.radius_mm, 1.01 * magneto.radius_mm)
+    turned = faces + np.degrees(np.arctan2(shoes_from_rotor[1, 0], shoes_from_rotor[0, 0]))
+    # the two shoes stand a pitch apart about the middle of their body
+    shoes = mesh(engine, shoes_part)
+    bore = np.hypot(*shoes.vertices[:, :2].T).min()
+    middle = float(np.degrees(np.angle(np.exp(1j * np.radians(_at_radius(shoes, 0.0, 1.001 * bore))).mean())))
+    pole = float(np.degrees(np.angle(np.exp(1j * np.radians(poles * (turned - middle))).mean()))) / poles
+    # at neutral a pole faces the middle between the shoes, half a pitch from both
+    assert rotor.sense * pole == pytest.approx(magneto.data.e_gap_deg, abs=0.05)
+
+
+def _at_radius(body: trimesh.Trimesh, low_mm: float, high_mm: float) -> np.ndarray:
+    """Angles of the corners that lie so far from the axis [deg]."""
+    x, y = body.vertices[:, 0], body.vertices[:, 1]
+    radius = np.hypot(x, y)
+    kept = (low_mm <= radius) & (radius <= high_mm)
+    return np.asarray(np.degrees(np.arctan2(y[kept], x[kept])))
 
 
 def _groups(body: trimesh.Trimesh, radius_mm: float) -> int:

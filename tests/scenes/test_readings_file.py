@@ -10,7 +10,7 @@ import pytest
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.errors import SceneError
 from quillwise.kinematics.motion import piston_drop_mm
-from quillwise.kinematics.readings import BreakReading, PointerReading, Sight, ValveReading
+from quillwise.kinematics.readings import BreakReading, GapReading, PointerReading, Sight, ValveReading
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.timing import timing_table
 from quillwise.scenes import library, readings
@@ -19,6 +19,7 @@ from quillwise.viz.readings import readings_text
 
 HEAD = 'format = 1\nengine = "larkfell-port"\n'
 VALVE = '[[valve_events]]\nvalve = "A1 inlet"\nevent = "opens"\nclearance_mm = 0.4\n'
+BREAK = '[[points_breaks]]\nmagneto = "exhaust-side"\ncrank_deg = 679\nfinger_on = "A1"\n'
 
 
 def read(tmp_path: Path, text: str, engine: str = "larkfell-port"):
@@ -42,6 +43,18 @@ def test_what_the_program_writes_is_read_back(tmp_path):
         for each in (*valves, *breaks):
             assert each.crank_deg == pytest.approx(table[each.name])
             assert each.u_deg in (0.4, 0.2)  # half of the expanded 0.8 and 0.4
+
+
+def test_a_gap_beside_every_break_was_felt_once(tmp_path):
+    breaks = "".join(BREAK.replace("679", str(679 + 120 * n)).replace("A1", on) for n, on in enumerate(("A1", "A2")))
+    gaps = breaks.replace("crank_deg", "points_gap_mm = 0.3\ncrank_deg")
+    own = '[[points_gaps]]\nmagneto = "exhaust-side"\ngap_mm = 0.3\n'
+    stated = read(tmp_path, HEAD + gaps + own)
+    felt = [each for each in stated.entries if isinstance(each, GapReading)]
+    assert [each.gap_mm for each in felt] == [0.3, 0.3], "once beside the breaks, once by itself"
+    assert stated.count == 3, "as many as the file has tables"
+    other = read(tmp_path, HEAD + gaps.replace("points_gap_mm = 0.3", "points_gap_mm = 0.32", 1))
+    assert [each.gap_mm for each in other.entries if isinstance(each, GapReading)] == [0.32, 0.3]
 
 
 def test_as_written_stop_and_sight(tmp_path):
@@ -95,6 +108,13 @@ def test_as_written_stop_and_sight(tmp_path):
             ],
         ),
         (
+            HEAD + BREAK + 'advance_lever = "full retard"\n',
+            [
+                'as-found.toml: points_breaks[1]: advance_lever: expected "full advance", at which the break of '
+                'exhaust-side is timed, got "full retard": move the lever there and read the break again'
+            ],
+        ),
+        (
             HEAD + '[[sights]]\nkind = "rocking"\nsubject = "A6"\n',
             ["as-found.toml: sights[1]: give crank_deg: where the crank stood when A6 was seen"],
         ),
@@ -122,6 +142,10 @@ def test_wrong_files(tmp_path, text, messages):
     [
         (VALVE.replace("0.4", '"0.4"') + "crank_deg = 1", 'clearance_mm: expected a number from 0.01 to 10, got "0.4"'),
         (VALVE.replace("opens", "opened") + "crank_deg = 1", 'event: expected "opens" or "closes", got "opened"'),
+        (
+            BREAK + 'advance_lever = "half way"',
+            'advance_lever: expected "full advance" or "full retard", got "half way"',
+        ),
         (VALVE + "crank_dge = 1", "crank_dge: unknown key"),
         (VALVE + "crank_deg = nan", "crank_deg: expected"),
         (VALVE + "crank_deg = 1\nuncertainty_deg = 0", "uncertainty_deg: expected a number from 0.01 to 30, got 0"),

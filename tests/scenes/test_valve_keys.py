@@ -250,6 +250,42 @@ def test_events_beside_a_table_are_checked_within_the_limit(make_folder):
     assert inlet.opens_deg == pytest.approx(345, abs=0.05), "the curve's, not the one that was typed"
 
 
+MINE = 'format = 1\nlike = "../six"\n[valves.inlet]\n'
+
+
+def test_the_other_engine_s_events_are_not_held_against_a_table_of_its_own(make_folder, write_folder):
+    make_folder()
+    for name, own in (("none", ""), ("one", 'opens = "31 BTDC"\n')):
+        table = f'law = "measured"\nlift_table = [{rows(offset_deg=-16)}]\n'
+        inlet = reader.read(write_folder(name, MINE + table + own)).inlet
+        assert (inlet.opens_deg, inlet.closes_deg) == pytest.approx((329, 574), abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("own", "told"),
+    [
+        (
+            'opens = "19 BTDC"\n',
+            "engine.toml: valves.inlet.opens: expected within 2 degrees of 15.0 BTDC, where the lift table passes "
+            '0.5 mm, got "19 BTDC", 4.0 degrees earlier',
+        ),
+        (
+            "valve_lift = 12\n",
+            'engine.toml: valves.inlet.valve_lift: expected none beside law = "measured", whose table gives it, '
+            "got 12: take one of the two out",
+        ),
+    ],
+)
+def test_an_event_or_lift_typed_over_another_engine_s_table_is_not_ignored(make_folder, write_folder, own, told):
+    make_folder({INLET_EVENTS: f'law = "measured"\nlift_table = [{rows()}]'})
+    assert reader.read(write_folder("same", MINE + 'opens = "15 BTDC"\n')).inlet.opens_deg == pytest.approx(
+        345, abs=0.05
+    )
+    with pytest.raises(SceneError) as caught:
+        reader.read(write_folder("mine", MINE + own))
+    assert str(caught.value) == told
+
+
 FAR = 'opens = "19 BTDC"\ncloses = "45 ABDC"\nlaw = "measured"'
 RISING = "[" + ", ".join(f"[{300 + 10 * k}, {0.1 * k * (24 - k):.2f}]" for k in range(25)) + "]"
 

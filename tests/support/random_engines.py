@@ -31,7 +31,7 @@ from quillwise.kinematics.datasheet import (
     ValveData,
     ValveKind,
 )
-from quillwise.kinematics.ignition import spark_problems
+from quillwise.kinematics.ignition import fired, spark_problems
 from quillwise.kinematics.lobes import lobe_problems
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.throws import place_cylinders
@@ -409,3 +409,46 @@ def v_eight(rotation: Rotation = "clockwise") -> DataSheet:
         magnetos=(magneto,),
         setup=setup_of([("A", "A1", "inlet opens"), ("B", "B1", "exhaust closes")], [("single", "A1")]),
     )
+
+
+def _fired_first(sheet: DataSheet, data: MagnetoData) -> str:
+    return next(iter(fired(sheet, data)), sheet.firing_order[0])
+
+
+def driven(sheet: DataSheet, magnetos: tuple[MagnetoData, ...], stages: dict[str, tuple[StageData, ...]]) -> DataSheet:
+    """The sheet with these magnetos, each by stages of its own from the crankshaft."""
+    rotors = {f"{old.name} magneto" for old in sheet.magnetos}
+    kept = tuple(train for train in sheet.trains if train.drives not in rotors)
+    new = tuple(
+        TrainData(drives=f"{data.name} magneto", from_shaft="crankshaft", stages=stages[data.name]) for data in magnetos
+    )
+    used = {stage.coupling for train in (*kept, *new) for stage in train.stages}
+    return replace(
+        sheet,
+        magnetos=magnetos,
+        trains=(*kept, *new),
+        couplings=tuple(coupling for coupling in sheet.couplings if coupling.name in used),
+        setup=(
+            *(job for job in sheet.setup if job.do in ("prepare", "set-camshaft")),
+            *(StepData(do="set-magneto", magneto=m.name, cylinder=_fired_first(sheet, m)) for m in magnetos),
+            *(job for job in sheet.setup if job.do == "finish"),
+        ),
+    )
+
+
+def breaker_at_half_speed() -> Engine:
+    """An in-line six whose magneto "left" has its breaker cam on the finger's shaft: six lobes, which give one and a
+    half sparks in a turn of the rotor."""
+    data = MagnetoData(
+        name="left",
+        plugs="inlet side",
+        break_deg=690.0,
+        poles=6,
+        e_gap_deg=8.0,
+        lobes=6,
+        breaker_on="finger",
+        dwell_deg=120.0,
+        finger_teeth=(15, 60),
+    )
+    stages = (StageData(kind="spur", driving_teeth=48, driven_teeth=24),)
+    return build(driven(in_line_six(), (data,), {"left": stages}))

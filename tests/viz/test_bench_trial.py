@@ -106,7 +106,7 @@ def test_a_wrong_tooth_does_to_the_events_what_the_set_up_with_that_mistake_does
         found = bench_trial.effects(built, step, trial)
         played = play(built, [Mistake(kind="other-tooth", at=step.coupling, amount=2)])
         for effect in found:
-            shaft = effect.shaft.removesuffix(" magneto")
+            shaft = effect.whose.removesuffix(" magneto")
             shaft = built.magnetos[shaft].rotor if shaft in built.magnetos else shaft
             expected = early_crank_deg(built, played.as_set, shaft)
             assert expected is not None

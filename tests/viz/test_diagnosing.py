@@ -48,6 +48,34 @@ def test_packaged_faults_are_found(scene, fault, tmp_path):
     assert f"{100 * first['probability']:.1f} %" in text
 
 
+def test_the_readings_are_counted_as_they_were_written(tmp_path):
+    path = tmp_path / "readings.toml"
+    for scene in ("slipway-six", "larkfell-port"):
+        result = CliRunner().invoke(cli.app, ["rehearse", scene, "--readings", str(path), "--force"])
+        count = len(re.findall(r"^\[\[\w+\]\]$", path.read_text("utf-8"), re.MULTILINE))
+        assert result.stderr == f"{count} readings written to {path}\n"
+        assert f": {count} readings, the disc proved." in run("diagnose", str(path), "--no-next")
+
+
+@pytest.mark.parametrize(
+    ("scene", "words"),
+    [
+        ("slipway-six", "Nobody has looked at the plug leads of the winch magneto: no other reading shows"),
+        ("larkfell-port", "Nobody has looked at the plug leads of the exhaust-side and inlet-side magnetos: no other"),
+    ],
+)
+def test_plug_leads_that_nobody_has_looked_at_are_told(scene, words, tmp_path):
+    path = tmp_path / "readings.toml"
+    run("rehearse", scene, "--readings", str(path))
+    assert words in " ".join(run("diagnose", str(path), "--no-next").split())
+    magnetos = list(library.engine(scene).magnetos)
+    with path.open("a", encoding="utf-8") as file:
+        file.write(f'\n[[sights]]\nkind = "leads as the chart"\nsubject = "{magnetos[0]}"\n')
+    record = json.loads(run("diagnose", str(path), "--no-next", "--json"))
+    assert record["plug_leads_not_looked_at"] == magnetos[1:]
+    assert f"leads of the {magnetos[0]}" not in " ".join(run("diagnose", str(path), "--no-next").split())
+
+
 def test_nothing_wrong_is_said_too(tmp_path):
     path = tmp_path / "right.toml"
     run("rehearse", "slipway-six", "--readings", str(path))

@@ -11,7 +11,6 @@ import pytest
 
 from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.assembly import move_teeth
-from quillwise.kinematics.cranks import piston_drop_mm
 from quillwise.kinematics.room import Room
 from quillwise.kinematics.sequence import Played, play
 from quillwise.kinematics.steps import parse_mistake
@@ -121,7 +120,6 @@ def test_piston_below_tdc(tmp_path):
     engine = port_but(tmp_path, "[crank]\nbore = 60\nstroke = 54\nrod_length = 100\n[geometry]\n")
     drop = by_name(events_of(engine))["A1 inlet opens"]["piston_drop_mm"]
     assert drop == pytest.approx(2.479, abs=5e-4)
-    assert drop == pytest.approx(float(piston_drop_mm(22.0, 27.0, 100.0)), abs=1e-12)
 
 
 def test_to_go_adds_up_to_the_cycle(port_events):

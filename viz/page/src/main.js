@@ -109,17 +109,18 @@ async function start() {
       const points = isOpen ? `points ${length(gap, data.unit)} (drawn × ${close.factor})` : "points shut";
       return [`${close.of} magneto`, `${points}, meter ${(isOpen ? open : closed).toFixed(2)} Ω`];
     }
-    return ["timing window", `crank ${wrapped(model.now.crank).toFixed(1)}°`];
+    return ["timing window", `crank ${crankText(model.now.crank)}°`];
   }
 
   function words() {
     const step = data.steps[now.step];
     $("title").textContent = now.found ? `As found: ${data.found_words}` : step.title;
     const angle = wrapped(model.now.crank);
-    const spoken = `${angle.toFixed(1)} degrees`;
+    const told = crankText(model.now.crank);
+    const spoken = `${told} degrees`;
     set($("crank"), angle, spoken);
-    if (document.activeElement !== $("crank-number")) $("crank-number").value = angle.toFixed(1);
-    $("crank-told").textContent = `${angle.toFixed(1)}°`;
+    if (document.activeElement !== $("crank-number")) $("crank-number").value = told;
+    $("crank-told").textContent = `${told}°`;
     set($("share"), Math.round(now.share * 1000) / 10, `${Math.round(now.share * 100)} % of the step`);
     $("play-step").setAttribute("aria-pressed", String(now.playing === "step"));
     $("play-cycle").setAttribute("aria-pressed", String(now.playing === "cycle"));
@@ -321,6 +322,11 @@ async function start() {
 
 function wrapped(angle) {
   return ((angle % CYCLE) + CYCLE) % CYCLE;
+}
+
+/* As format_crank of kinematics/angles.py: rounded first and wrapped then, never 720. */
+function crankText(angle) {
+  return wrapped(Number(wrapped(angle).toFixed(1))).toFixed(1);
 }
 
 function set(range, value, spoken) {

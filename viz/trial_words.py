@@ -149,6 +149,5 @@ def effect_line(effect: Effect, if_so: str) -> tuple[Sign, str]:
         "as the data say" if abs(effect.early_deg) < _SAME_DEG else f"{abs(effect.early_deg):.2f} crank degrees {side}"
     )
     what = "every event" if effect.count > 1 else "its event"
-    return SIGNS[
-        effect.verdict
-    ], f"{if_so}, {what} of {effect.shaft} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."
+    said = f"{if_so}, {what} of {effect.shaft} is {amount} (±{effect.limit_deg:g}° allowed): {effect.verdict}."
+    return SIGNS[effect.verdict], said

@@ -250,7 +250,7 @@ def tag_box(middle: tuple[float, float], text: str, strip_px: int, boxed: bool, 
 def _tag(
     middle: tuple[float, float], text: str, strip_px: int, boxed: bool, width_px: float
 ) -> tuple[ImageFont.FreeTypeFont, str, Box]:
-    font = font_of(max(9, int(strip_px * (0.66 if boxed else 0.52))), boxed)
+    font = font_of(max(9, int(strip_px * (0.66 if boxed else 0.61))), boxed)
     if "\n" not in text and length_px(text, font) > width_px:
         text = halved(text, lambda part: length_px(part, font))
     pencil = ImageDraw.Draw(Image.new("L", (1, 1)))

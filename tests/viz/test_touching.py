@@ -50,6 +50,6 @@ def test_a_verdict_has_one_sign_wherever_it_is_told() -> None:
         sign = signs.SIGNS[verdict]
         check = Check(what="", unit="crank deg", wanted=0.0, as_set=-early, early=early, limit=2.0, uncertainty=0.5)
         assert check.verdict == verdict and plate_words.check_words(check).endswith(f"{verdict} {sign}")
-        effect = Effect(shaft="camshaft A", early_deg=0.4, limit_deg=2.0, verdict=verdict, count=3)
+        effect = Effect(whose="camshaft A", early_deg=0.4, limit_deg=2.0, verdict=verdict, count=3)
         assert trial_words.effect_line(effect, "Put home here")[0] == sign
     assert len(set(signs.SIGNS.values())) == 3

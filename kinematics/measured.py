@@ -178,7 +178,8 @@ def _slope(knots: Floats, values: Floats, bends: Floats, x: Floats) -> Floats:
 
 
 def _level(knots: Floats, values: Floats, bends: Floats, near: float, reach: float) -> float:
-    """Where the slope changes its sign nearest to ``near``, by bisection; ``near`` itself where it does not."""
+    """Where the slope turns from rising to falling about ``near``, by bisection between two places a thirtieth of
+    ``reach`` beside it: a top that was found in smaller steps lies between them."""
     low, high = near - reach / 30, near + reach / 30
     for _ in range(60):
         middle = (low + high) / 2

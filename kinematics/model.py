@@ -25,6 +25,7 @@ from quillwise.kinematics.datasheet import (
 from quillwise.kinematics.errors import RequestError, unknown
 from quillwise.kinematics.gears import Vec3
 from quillwise.kinematics.lobes import FlatPlan, RockerPlan
+from quillwise.kinematics.magnetos import firing_interval_deg
 from quillwise.kinematics.parts import Part
 
 CRANKSHAFT = "crankshaft"
@@ -234,7 +235,7 @@ class Engine:
     @property
     def firing_interval_deg(self) -> float:
         """Crank degrees between firings, evenly spaced: 720 ÷ cylinders."""
-        return 720.0 / len(self.cylinders)
+        return float(firing_interval_deg(len(self.cylinders)))
 
     def cylinder(self, name: str) -> Cylinder:
         """The cylinder of that name. Raises RequestError that lists the names."""

@@ -18,6 +18,7 @@ from quillwise.viz.cameras import axes, project
 from quillwise.viz.closeups import close_up, close_up_camera
 from quillwise.viz.glances import Glance, glances
 
+QUICK = ("larkfell-port", "slipway-six", "launch-inverted")
 SCENES = ("larkfell-port", "larkfell-starboard", "slipway-six", "gantry-eight", "launch-inverted")
 SIZE = (410, 266)
 
@@ -53,7 +54,9 @@ def _drawn(
     return found, axes(np.asarray(camera.focal) - np.asarray(camera.position), camera.up)[2]
 
 
-@pytest.mark.parametrize("name", SCENES)
+@pytest.mark.parametrize(
+    "name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in SCENES]
+)
 def test_every_step_that_moves_something_says_so_in_a_close_up_and_aright(name: str) -> None:
     engine = packaged(name)
     the_rig = rig(engine)

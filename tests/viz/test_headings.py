@@ -16,12 +16,15 @@ from quillwise.viz.headings import LEAST_MM, headings
 from quillwise.viz.plates import Plates
 from quillwise.viz.still import MM_PER_INCH
 
+QUICK = ("larkfell-port", "slipway-six")
 SIZES = (((1600, 1000), 110.0), ((1280, 720), 110.0), ((854, 480), 72.0), ((1920, 1080), 110.0))
 CAPITAL = 0.729  # of DejaVu Sans, ÷ font size
 
 
 @pytest.mark.parametrize(("size", "dpi"), SIZES)
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize(
+    "name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in names()]
+)
 def test_the_lines_over_close_ups_are_legible_and_whole(name: str, size: tuple[int, int], dpi: float) -> None:
     engine = packaged(name)
     width = captions.panel(size, dpi, 0.36).view.size_px[0]

@@ -147,6 +147,7 @@ def test_the_vernier_by_hand(page):
     assert page.evaluate("(name) => quillwise.model.state[name]", driven) == pytest.approx(before)
 
 
+@pytest.mark.slow
 def test_the_meter_as_the_magneto_is_turned(page):
     engine = library.engine("larkfell-port")
     key = next(step.key for step in STEPS if step.key.endswith("-break"))
@@ -160,6 +161,7 @@ def test_the_meter_as_the_magneto_is_turned(page):
     assert read == {f"{data.closed_ohm:.2f}", f"{data.open_ohm:.2f}"}
 
 
+@pytest.mark.slow
 def test_views_orbit_zoom_parts_and_ghosts(page):
     at_start = drawn(page)
     for name in ("wheelcase end", "output end", "left", "right", "top"):

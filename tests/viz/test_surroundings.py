@@ -116,7 +116,11 @@ import trimesh
 """
 
 
-@pytest.mark.parametrize("given", [STL, PAGE, LINES, PICTURE, FILM, SHEETS], ids=lambda given: " ".join(given[:3]))
+@pytest.mark.parametrize(
+    "given",
+    [STL, PICTURE, *(pytest.param(each, marks=pytest.mark.slow) for each in (PAGE, LINES, FILM, SHEETS))],
+    ids=lambda given: " ".join(given[:3]),
+)
 def test_an_interrupt_while_the_library_of_bodies_is_loaded(tmp_path: Path, given: list[str]) -> None:
     (tmp_path / "fake" / "trimesh").mkdir(parents=True)
     (tmp_path / "fake" / "trimesh" / "__init__.py").write_text(_TAKES_ALL)

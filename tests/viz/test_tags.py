@@ -18,6 +18,7 @@ from quillwise.viz.cameras import Camera, project
 from quillwise.viz.closeups import close_up, close_up_camera
 
 # Of the close-ups of step pictures of 854 × 480 and 1280 × 720 pixels, with one line over them and with two.
+QUICK = ("larkfell-port", "slipway-six")
 SIZES = (((272, 168), 12), ((272, 156), 12), ((408, 251), 19), ((408, 233), 17))
 ROOM_PX = 1
 
@@ -37,7 +38,9 @@ def windows(
 
 
 @pytest.mark.parametrize(("size", "strip"), SIZES)
-@pytest.mark.parametrize("name", names())
+@pytest.mark.parametrize(
+    "name", [name if name in QUICK else pytest.param(name, marks=pytest.mark.slow) for name in names()]
+)
 def test_no_words_of_the_window_touch_nor_lie_on_a_mark(name: str, size: tuple[int, int], strip: int) -> None:
     for key, camera, found, clear_of in windows(name, size):
         placed = tags.tags(found, camera, size, strip, clear_of)

@@ -6,6 +6,7 @@ outside the tolerance, and between the two nothing is proved.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,3 +39,9 @@ class Check:
     def verdict(self) -> Verdict:
         """Accept, not proved or reject."""
         return verdict(self.early, self.limit, self.uncertainty)
+
+
+def worst_first(checks: Iterable[Check]) -> list[Check]:
+    """The checks by how much of its limit each takes up, the most first: where there is no room for all, none that is
+    rejected is left out for one that is accepted."""
+    return sorted(checks, key=lambda check: abs(check.early) / max(check.limit, 1e-9), reverse=True)

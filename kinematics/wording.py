@@ -410,11 +410,15 @@ def home(coupling: str, kind: str, driven: str, crank_deg: float, event: str, ro
 
 def two_turns(unproved: int, rejected: int, readings: int, shown: int) -> Text:
     """``shown``: how many of all ``readings`` are listed with the step, the furthest out of each kind."""
+    found = [
+        f"{count} {_are(count)} {what}"
+        for count, what in ((rejected, "outside the limit"), (unproved, "not proved"))
+        if count
+    ]
     result = (
-        f"All {readings} readings are inside their limits."
-        if not unproved and not rejected
-        else f"Of {readings} readings, {rejected} {_are(rejected)} outside the limit, and {unproved} {_are(unproved)} "
-        "not proved."
+        f"Of {readings} readings, {', and '.join(found)}."
+        if found
+        else f"All {readings} readings are inside their limits."
     )
     listed = selection(readings, shown)
     return Text(

@@ -12,6 +12,7 @@ from PIL import Image, ImageDraw
 from quillwise.kinematics.angles import format_crank, format_event
 from quillwise.kinematics.lengths import LengthUnit, length
 from quillwise.kinematics.steps import Step
+from quillwise.kinematics.verdicts import worst_first
 from quillwise.viz import palette
 from quillwise.viz.actions import ACTIONS, BAR, MOUSE
 from quillwise.viz.buttons import Button, Placed, draw, row
@@ -70,8 +71,7 @@ def figures(step: Step, unit: LengthUnit = "mm") -> list[tuple[str, str]]:
     if step.room is not None:
         assumed = "" if step.room.known else ", assumed"
         found.append(("least room", f"{length(step.room.room_mm, unit, 1)} at {step.room.valve}{assumed}"))
-    worst = sorted(step.checks, key=lambda check: abs(check.early) / max(check.limit, 1e-9), reverse=True)
-    for check in worst[:2]:
+    for check in worst_first(step.checks)[:2]:
         found.append((check.what, f"{check.early:+.2f}° of ±{check.limit:g}° allowed: {check.verdict}"))
     return found
 

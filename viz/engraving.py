@@ -106,7 +106,9 @@ def _out_of_line(engine: Engine, shown: CloseUp, state: State) -> Label:
     inner, outer = points[0::2].mean(axis=0), points[1::2].mean(axis=0)
     reach = outer - inner
     clockwise = np.cross(engine.shafts[engine.couplings[shown.of].driven].axis, reach)
-    return label(f"{abs(out):.2f}°", inner + 0.8 * reach + 0.45 * clockwise, boxed=True)
+    # a wide wedge reaches further
+    half = float(((points - inner) @ clockwise).max() / (clockwise @ clockwise))
+    return label(f"{abs(out):.2f}°", inner + 0.8 * reach + (0.45 + half) * clockwise, boxed=True)
 
 
 def _feeler(

@@ -9,7 +9,7 @@ from quillwise.kinematics.lengths import length
 from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import State
 from quillwise.kinematics.steps import Frame, Step
-from quillwise.kinematics.verdicts import Check
+from quillwise.kinematics.verdicts import Check, worst_first
 from quillwise.viz import teeth, touching
 from quillwise.viz.closeups import close_up, headline
 from quillwise.viz.glances import Glance
@@ -62,7 +62,7 @@ def figures(engine: Engine, step: Step) -> Sequence[tuple[str, str]]:
     if step.chosen is not None:
         out = f"{step.chosen.out_of_line_deg:+.2f}° shaft, {step.chosen.out_of_line_crank_deg:+.2f}° crank"
         found.append(("out of line", out))
-    found += [(check.what, check_words(check)) for check in step.checks[:3]]
+    found += [(check.what, check_words(check)) for check in worst_first(step.checks)[:3]]
     return found
 
 

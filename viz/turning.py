@@ -56,10 +56,12 @@ class Slide:
 
 
 def turns(engine: Engine, step: Step) -> tuple[Turn, ...]:
-    """What the hand turns in a step, each once, by its last move: a magneto's rotor goes there and back."""
+    """What the hand turns in a step, each once, by its last move: a magneto's rotor goes there and back. A shaft that
+    settles into the splines or dogs pushed home is not turned by it, however far these take it."""
+    settles = {engine.couplings[slide.coupling].driven for slide in slides(engine, step)}
     found: dict[str, Turn] = {}
     for move in step.moves:
-        if abs(move.end - move.start) < _LEAST_DEG:
+        if abs(move.end - move.start) < _LEAST_DEG or move.coordinate in settles:
             continue
         turn = _turn(engine, step, move)
         if turn is not None:

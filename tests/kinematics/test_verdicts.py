@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from quillwise.kinematics.verdicts import Check, verdict
+from quillwise.kinematics.verdicts import Check, verdict, worst_first
 
 
 @pytest.mark.parametrize(
@@ -61,3 +61,16 @@ def test_accept_lies_inside_the_tolerance_by_the_uncertainty(difference: float, 
 def test_an_uncertainty_as_large_as_the_tolerance_leaves_no_room_to_accept() -> None:
     assert verdict(0.1, 1.0, 1.5) == "not proved"
     assert verdict(0.0, 1.0, 1.0) == "accept"
+
+
+@given(st.lists(st.tuples(st.floats(-9.0, 9.0), st.floats(0.1, 4.0), st.floats(0.0, 1.0)), max_size=12))
+def test_no_check_that_is_worse_comes_after_a_better_one(drawn: list[tuple[float, float, float]]) -> None:
+    checks = [
+        Check(what="", unit="crank deg", wanted=0.0, as_set=0.0, early=early, limit=limit, uncertainty=share * limit)
+        for early, limit, share in drawn
+    ]
+    found = worst_first(checks)
+    assert sorted(map(id, found)) == sorted(map(id, checks))
+    assert [each.verdict == "reject" for each in found] == sorted((c.verdict == "reject" for c in checks), reverse=True)
+    shares = [abs(each.early) / each.limit for each in found]
+    assert shares == sorted(shares, reverse=True)

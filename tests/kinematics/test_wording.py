@@ -324,3 +324,16 @@ def test_rules_hold_for_other_engines(engine: Engine) -> None:
             assert all(len(words(sentence)) <= 20 for sentence in sentences(line)), line
         for _, line in step.text.see:
             assert all(len(words(sentence)) <= 25 for sentence in sentences(line)), line
+
+
+@pytest.mark.parametrize(
+    ("unproved", "rejected", "told"),
+    [
+        (0, 0, "All 48 readings are inside their limits."),
+        (0, 8, "Of 48 readings, 8 are outside the limit."),
+        (1, 0, "Of 48 readings, 1 is not proved."),
+        (2, 1, "Of 48 readings, 1 is outside the limit, and 2 are not proved."),
+    ],
+)
+def test_the_readings_are_told_by_what_there_is(unproved: int, rejected: int, told: str) -> None:
+    assert wording.two_turns(unproved, rejected, 48, 48).see == (("timing table", told),)

@@ -14,12 +14,13 @@ from quillwise.kinematics.model import Engine
 from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.poses import points_in_world, poses
-from quillwise.kinematics.rig import rig
+from quillwise.kinematics.rig import quill_coordinate, rig
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import Frame, frame
 from quillwise.meshes.build import disc_degree_deg
 from quillwise.meshes.dressing import rocker_shafts
 from quillwise.scenes.library import engine as packaged
+from quillwise.viz import teeth
 from quillwise.viz.cameras import project
 from quillwise.viz.captions import tag_box
 from quillwise.viz.closeups import close_up, close_up_camera
@@ -170,3 +171,24 @@ def test_no_word_of_the_window_lies_on_another_or_on_the_bar_of_zero(engine: Eng
                 for box in boxes:
                     inside = box.left < x < box.right and box.top < y < box.bottom
                     assert not inside, (crank, size, box.text)
+
+
+@pytest.mark.parametrize("out_deg", [-14.0, -3.9, 0.05, 2.0, 12.0])
+def test_the_angle_out_of_line_is_written_clear_of_its_wedge(engine: Engine, out_deg: float) -> None:
+    """However wide that is: between the two there is as much as the wedge's length by 0.4, along the ring."""
+    step = next(step for step in play(engine).steps if step.key.endswith("-try"))
+    own = engine.couplings[step.coupling]
+    driven, moment = engine.shafts[own.driven], frame(step, 0.0)
+    shown, state = close_up(engine, "teeth", step.coupling), state_at(engine, moment)
+    quill = quill_coordinate(step.coupling)
+    now = teeth.offer(engine, moment.assembly, step.coupling, state).trial.out_of_line_deg
+    pitch = 360.0 / own.data.driven_teeth
+    wanted = np.clip(out_deg, -0.49 * pitch, 0.49 * pitch)
+    state = {**state, quill: state[quill] + driven.sense * (wanted - now)}
+    points, out = teeth.wedge(engine, step.coupling, state)
+    assert abs(out) == pytest.approx(abs(wanted), abs=1e-6)
+    (word,) = labels(engine, rig(engine), shown, moment, state, step)
+    inner, outer = points[0::2].mean(axis=0), points[1::2].mean(axis=0)
+    along = np.cross(driven.axis, outer - inner)
+    clear = (np.asarray(word.at_mm) - points) @ along / (along @ along)
+    assert clear.min() >= 0.4

@@ -15,7 +15,7 @@ from quillwise.kinematics.motion import motion
 from quillwise.kinematics.parts import Kind, Part
 from quillwise.kinematics.rig import Rig, rig
 from quillwise.kinematics.sequence import Played, play
-from quillwise.kinematics.steps import frame
+from quillwise.kinematics.steps import frame, parse_mistake
 from quillwise.scenes.library import engine as packaged
 from quillwise.viz import exhibit, plates, standpoint, teeth, turning
 from quillwise.viz.cameras import VIEWS, fit_view, project
@@ -230,6 +230,30 @@ def test_the_timing_window_is_seen_in_the_whole_where_it_is_what_is_looked_at(na
             assert drawing._general is not None
             (share,) = standpoint.shares(drawing._general, [Part(Kind.WINDOW)]).values()
             assert share >= 0.6, (step.key, share)
+
+
+def test_the_figures_of_a_plate_show_what_is_rejected_before_what_is_accepted() -> None:
+    """Two teeth out on the last coupling: its events are rejected, the camshafts' come before them and are right."""
+    engine = packaged("gantry-eight")
+    steps = play(engine, [parse_mistake(engine, "other-tooth:sleeve-right=+2")]).steps
+    step = next(step for step in steps if step.key == "two-turns")
+    assert {check.verdict for check in step.checks[:3]} == {"accept"}
+    assert any(check.verdict == "reject" for check in step.checks)
+    told = [value for _, value in plates.text_of(engine, step)[1] if "accept" in value or "reject" in value]
+    assert "reject" in told[0]
+
+
+def test_a_shaft_that_settles_into_what_is_pushed_home_is_not_turned(engine: Engine, played: Played) -> None:
+    """Even where a coarse coupling takes it by more than a degree: its arrow would lie on that of the push."""
+    for step in played.steps:
+        if step.key.endswith("-home"):
+            (slide,) = turning.slides(engine, step)
+            driven = engine.couplings[slide.coupling].driven
+            taken = [move for move in step.moves if move.coordinate == driven]
+            assert taken, step.key
+            far = replace(step, moves=(*step.moves, replace(taken[-1], end=taken[-1].start + 2.5)))
+            assert turning.turns(engine, far) == ()
+            assert turning.slides(engine, far) == (slide,)
 
 
 def test_arrows_turn_as_the_step_says(engine: Engine, played: Played) -> None:

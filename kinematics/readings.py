@@ -202,19 +202,19 @@ Entry = (
 class Readings:
     """All readings of an engine as found. ``disc_proved``: whether TDC and disc were proved before. ``turn_proved``:
     whether it is known which of the two turns of a cycle is the firing one of the first cylinder; if not, counted
-    angles are right but for one whole turn, the same for all. ``tables``: how many readings their file lists, where a
+    angles are right but for one whole turn, the same for all. ``listed``: how many readings their file has, where a
     break may bring the gap of its points along; None where they come from no file."""
 
     engine: str = ""
     entries: tuple[Entry, ...] = ()
     disc_proved: bool = False
     turn_proved: bool = True
-    tables: int | None = None
+    listed: int | None = None
 
     @property
     def count(self) -> int:
         """How many readings there are, as whoever wrote them down counts them."""
-        return len(self.entries) if self.tables is None else self.tables
+        return len(self.entries) if self.listed is None else self.listed
 
     def leads_not_looked_at(self, magnetos: Iterable[str]) -> tuple[str, ...]:
         """Those of the magnetos whose plug leads no reading tells of: nothing else that is read shows a wrong lead."""

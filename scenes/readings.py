@@ -130,7 +130,7 @@ def readings(
         entries=tuple(entries),
         disc_proved=bool(proved) and all(proved),
         turn_proved=keys.turn_proved is not False,
-        tables=sum(len(getattr(keys, table)) for table, _ in makers),
+        listed=sum(len(getattr(keys, table)) for table, _ in makers),
     )
 
 

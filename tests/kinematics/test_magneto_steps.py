@@ -7,10 +7,12 @@ from dataclasses import replace
 import pytest
 from magneto_counts import six_with
 
+from quillwise.kinematics.angles import wrapped
 from quillwise.kinematics.build import build
 from quillwise.kinematics.motion import cam_travel_mm, motion
 from quillwise.kinematics.sequence import play
 from quillwise.kinematics.steps import parse_mistake
+from quillwise.kinematics.timing import timing_table
 from quillwise.scenes.library import engine as packaged
 from quillwise.scenes.library import names
 from quillwise.scenes.reader import load
@@ -64,6 +66,24 @@ def test_three_magnetos_are_compared_each_with_each() -> None:
     assert off["between the port and upper magnetos"] == pytest.approx(
         off["between the winch and upper magnetos"] - off["between the winch and port magnetos"]
     )
+
+
+@pytest.mark.parametrize("mistakes", [(), ("other-tooth:sleeve-exhaust=+2",), ("other-tooth:sleeve-inlet=+3",)])
+@pytest.mark.parametrize("name", ["larkfell-port", "larkfell-starboard"])
+def test_what_lies_between_two_magnetos_is_the_way_between_their_breaks(name: str, mistakes: tuple[str, ...]) -> None:
+    """From the break of the first to that of the second in one cylinder, as the table of the assembly has them, which
+    is held against the points' own motion elsewhere; computed. Wide or narrow, not only by how much."""
+    engine = packaged(name)
+    played = play(engine, [parse_mistake(engine, mistake) for mistake in mistakes])
+    first, second = engine.magnetos
+    breaks = {(event.cylinder, event.magneto): event for event in timing_table(engine, played.as_set)}
+    (check,) = (check for step in played.steps for check in step.checks if check.interval)
+    for cylinder in engine.cylinders:
+        one, other = breaks[cylinder, first].as_set_deg, breaks[cylinder, second].as_set_deg
+        assert one is not None and other is not None
+        assert check.as_set == pytest.approx(float(wrapped(other - one, 720.0)), abs=1e-9)
+    assert check.early == pytest.approx(check.wanted - check.as_set)
+    assert (abs(check.early) > 1.0) == bool(mistakes)
 
 
 @pytest.mark.parametrize("count", [0, 1, 3])
